@@ -118,7 +118,7 @@ class _Checker:
         """Check a rack file, and the shuttle that it names with all its designs."""
         rack, findings = check_rack(path)
         self.findings += findings
-        if rack is not None and not findings:
+        if rack is not None:
             self.findings += unproven(rack, Cache())
         top = read_toml(path, Findings())
         named = top.values.get("shuttle") if top is not None else None

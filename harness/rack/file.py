@@ -10,8 +10,16 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TypeVar
 
-from harness.board import BoardProfile, load_profile
-from harness.errors import ConfigError, Finding, Findings, HarnessError, InputError
+from harness.board import BoardProfile, check_profile, load_profile
+from harness.errors import (
+    ConfigError,
+    Finding,
+    Findings,
+    HarnessError,
+    InputError,
+    Severity,
+    some,
+)
 from harness.link import names_user, shown_address
 from harness.rack.faults import read_faults
 from harness.rack.lock import real_name
@@ -32,12 +40,14 @@ from harness.supply import SupplySpec
 Read = TypeVar("Read")
 
 MAX_SUPPLY_MA = 5_000
+MAX_SHOWN = 5
+"""Maximum number of slots that are named."""
 
 
 def load_rack(path: str | Path) -> Rack:
     """Read a rack file. Raises ConfigError with every finding if anything is wrong."""
     rack, findings = check_rack(Path(path))
-    errors = [finding for finding in findings if finding.severity == "error"]
+    errors = [finding for finding in findings if finding.severity is Severity.ERROR]
     if rack is None or errors:
         raise ConfigError(errors)
     return rack
@@ -66,6 +76,7 @@ def check_rack(path: Path) -> tuple[Rack | None, list[Finding]]:
         return None, findings.items
     whole = tuple(slot for slot in read if slot is not None)
     rack = Rack(name, shuttle, profile, whole, path, top.sha256, supply, margins)
+    _note_backend(top, rack)
     return rack, findings.items
 
 
@@ -81,7 +92,26 @@ def _read_profile(top: TomlTable, shuttle: Shuttle | None) -> BoardProfile | Non
     if shuttle is None:
         top.take("profile", str)
         return None
-    return _read_beside(top, "profile", lambda path: load_profile(path, shuttle))
+
+    def read(path: Path) -> BoardProfile | None:
+        profile, findings = check_profile(path, shuttle)
+        top.findings.extend(one for one in findings if one.severity is not Severity.NOTE)
+        return profile
+
+    return _read_beside(top, "profile", read)
+
+
+def _note_backend(top: TomlTable, rack: Rack) -> None:
+    """Say what drives the pins of boards, as a run does; virtual slots have virtual pins."""
+    names = [slot.name for slot in rack.slots if not slot.virtual]
+    if names:
+        top.findings.note(
+            "backend-chosen",
+            top.location("profile"),
+            f"slot{'s' * (len(names) > 1)} {some(names, MAX_SHOWN)}: "
+            f"{rack.profile.name}, {rack.profile.driven_text}",
+            'set "backend" in the profile to choose another',
+        )
 
 
 def _read_beside(top: TomlTable, key: str, read: Callable[[Path], Read]) -> Read | None:

@@ -40,6 +40,24 @@ def test_the_demo_is_free_of_findings(copy: Path) -> None:
     assert rules(copy / "vectors" / "crc16" / "check.csv") == []
 
 
+def test_a_rack_has_the_warnings_about_its_profile(copy: Path) -> None:
+    for name, old, new in (
+        ("vectors/shuttle.toml", '["seld", "selc"]', '["seld", "selc", "sele"]'),
+        ("ci/wader.toml", "[pins]", "[pins]\nsele = 23"),
+    ):
+        text = (copy / name).read_text("utf-8")
+        assert old in text
+        (copy / name).write_text(text.replace(old, new), "utf-8")
+    rack, profile = copy / "ci" / "demo-rack.toml", copy / "ci" / "wader.toml"
+    warning = (
+        f'{profile}:45:2: warning [select-pin-unused] select pin "sele" is unused and will be held '
+        "low; check the method, or the shuttle's list of select pins"
+    )
+    for files in ([rack], [profile, rack]):
+        found = [str(one) for one in check(files) if one.location.path == profile]
+        assert found == [warning]
+
+
 def test_a_fault_in_each_kind_of_file_is_found_from_the_top_folder(copy: Path) -> None:
     for name in ("vectors/shuttle.toml", "vectors/crc16/design.toml", "ci/wader.toml"):
         path = copy / name

@@ -284,3 +284,43 @@ def test_a_virtual_chip_draws_what_the_file_says(tmp_path: Path) -> None:
     assert wrong.endswith(
         "only a virtual chip can be given a supply current; remove it; a real board measures it"
     )
+
+
+WADER = (ROOT / "ci/wader.toml").read_text("utf-8")
+REAL = SLOT.replace('port = "virtual"\n', "").replace("0001", "0002").replace("01", "02")
+
+
+@pytest.mark.parametrize(
+    ("profile", "slots", "said"),
+    [
+        (WADER, SLOT, []),
+        (
+            WADER,
+            SLOT + REAL.replace("A1", "A2"),
+            [
+                (
+                    'slot A2: Wader, pins by "generic": software paces its cycles; '
+                    'set "backend" in the profile to choose another'
+                )
+            ],
+        ),
+        (
+            WADER.replace('backend = "generic"', ""),
+            SLOT.replace("virtual", "/dev/ttyACM7") + REAL.replace("A1", "A2"),
+            [
+                (
+                    'slots A1, A2: Wader, pins by "rp2": it is made for the RP2040, and hardware '
+                    'times its cycles; set "backend" in the profile to choose another'
+                )
+            ],
+        ),
+    ],
+)
+def test_what_drives_the_pins_of_each_board_is_said_as_a_run_says_it(
+    profile: str, slots: str, said: list[str], tmp_path: Path
+) -> None:
+    (tmp_path / "wader.toml").write_text(profile, "utf-8")
+    head = HEAD.replace((ROOT / "ci/wader.toml").as_posix(), "wader.toml")
+    assert messages(tmp_path, head + slots) == [
+        f"rack.toml:3:1: note [backend-chosen] {text}" for text in said
+    ]
