@@ -8,6 +8,7 @@ relative imports are stripped, as are docstrings and annotations. Runs on the ho
 from __future__ import annotations
 
 import ast
+import builtins
 import re
 import threading
 from collections.abc import Collection, Mapping
@@ -15,6 +16,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from importlib import import_module, resources
+from types import MappingProxyType
 from typing import Any, TypeGuard
 
 from harness.agent.faces import CycleFace, PlanFace, RoomFace
@@ -148,26 +150,49 @@ def best_backend(controller: str) -> str:
 
 def texts(about: Backend) -> tuple[str, ...]:
     """Return the texts to execute on the board, in order. Thread-safe."""
-    return tuple(_texts(about, MODULES[PINS_AT:]).values())
+    return tuple(sent_texts(about).values())
 
 
-def stored_texts(about: Backend) -> dict[str, str]:
+def sent_texts(about: Backend) -> Mapping[str, str]:
+    """Return the same by module."""
+    return _texts(about, MODULES[PINS_AT:])
+
+
+def stored_texts(about: Backend) -> Mapping[str, str]:
     """Return the texts that start a design without a host, by module; otherwise as ``texts``."""
     return _texts(about, STORED)
 
 
-def _texts(about: Backend, last: tuple[str, ...]) -> dict[str, str]:
+@lru_cache
+def _texts(about: Backend, last: tuple[str, ...]) -> Mapping[str, str]:
     table = (about.table,) if about.table else ()
     modules = (*MODULES[:PINS_AT], *table, *about.needs, f"pins_{about.name}", *last)
     again = frozenset[str]().union(*(_functions(name) for name in modules if name in THUMB))
-    return {name: text_of(name, frozenset() if name in THUMB else again) for name in modules}
+    known: dict[str, ast.expr] = {}
+    with _ONE_AT_A_TIME:
+        found = {
+            name: slim(_source(name), () if name in THUMB else again, known) for name in modules
+        }
+        found[modules[0]] = _built_in("".join(found.values())) + found[modules[0]]
+    return MappingProxyType(found)
+
+
+def _built_in(text: str) -> str:
+    """Return a line that puts the built-in names of a text among its own.
+
+    MicroPython looks there first, and finds out that a name is missing at the next empty place,
+    often after a hundred others.
+    """
+    used = {node.id for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Name)}
+    names = ",".join(sorted(used & vars(builtins).keys()))
+    return f"{names} = {names}\n"
 
 
 @lru_cache
-def text_of(module: str, without: frozenset[str] = frozenset()) -> str:
-    """Return the text of one module for a board, without some functions. Thread-safe."""
+def text_of(module: str) -> str:
+    """Return the text of one module for a board, by itself. Thread-safe."""
     with _ONE_AT_A_TIME:
-        return slim(_source(module), without)
+        return slim(_source(module))
 
 
 @lru_cache
@@ -185,9 +210,15 @@ def _assigns_about(node: ast.stmt) -> TypeGuard[ast.Assign]:
     return isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "ABOUT"
 
 
-def slim(source: str, without: Collection[str] = ()) -> str:
-    """Strip from a module what a board does not need, and functions that come once more."""
-    tree = _Slimmer().visit(ast.parse(source))
+def slim(
+    source: str, without: Collection[str] = (), known: dict[str, ast.expr] | None = None
+) -> str:
+    """Strip from a module what a board does not need, and functions that come once more.
+
+    Names of numbers give way to what they stand for, those of modules before in ``known`` too:
+    for every name that it loads, MicroPython searches the names of the whole agent.
+    """
+    tree = _Slimmer({} if known is None else known).visit(ast.parse(source))
     tree.body = [node for node in tree.body if getattr(node, "name", "") not in without]
     text = re.sub("\n\n+", "\n", ast.unparse(ast.fix_missing_locations(tree)) + "\n")
     return re.sub(r"^( {4})+", lambda indent: " " * (len(indent[0]) // 4), text, flags=re.MULTILINE)
@@ -204,6 +235,12 @@ VIPER = {"int": "int", "Table": "ptr32"}
 
 
 class _Slimmer(ast.NodeTransformer):
+    def __init__(self, known: dict[str, ast.expr]) -> None:
+        self.known = known
+
+    def visit_Name(self, node: ast.Name) -> ast.expr:
+        return self.known.get(node.id, node) if isinstance(node.ctx, ast.Load) else node
+
     def visit_ImportFrom(self, node: ast.ImportFrom) -> ast.AST | list[ast.ImportFrom]:
         if node.level and node.module == "cpython":
             return [
@@ -214,7 +251,12 @@ class _Slimmer(ast.NodeTransformer):
         return ast.Pass() if node.level or node.module in HOST_ONLY else node
 
     def visit_Assign(self, node: ast.Assign) -> ast.AST:
-        return ast.Pass() if _assigns_about(node) else self.generic_visit(node)
+        self.generic_visit(node)
+        target = node.targets[0]
+        if isinstance(target, ast.Name) and target.id.isupper() and _is_number(node.value):
+            self.known[target.id] = node.value
+            return ast.Pass()
+        return ast.Pass() if _assigns_about(node) else node
 
     def visit_Expr(self, node: ast.Expr) -> ast.AST:
         if isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
@@ -225,11 +267,14 @@ class _Slimmer(ast.NodeTransformer):
         return ast.Assign([node.target], node.value) if node.value else ast.Pass()
 
     def visit_FunctionDef(self, node: ast.FunctionDef) -> ast.AST:
-        known = VIPER if "viper" in {ast.unparse(n)[12:] for n in node.decorator_list} else {}
+        emitter = {ast.unparse(n)[12:] for n in node.decorator_list}
+        known = VIPER if "viper" in emitter else {}
         node.returns = _emitted(node.returns, known)
         for argument in (*node.args.args, *node.args.kwonlyargs):
             argument.annotation = _emitted(argument.annotation, known)
-        return self._without_passes(node)
+        if "asm_thumb" not in emitter:
+            return self._without_passes(node)
+        return _Slimmer({}).visit_Module(node)  # its names are labels
 
     def _without_passes(self, node: ast.Module | ast.ClassDef | ast.FunctionDef) -> ast.AST:
         self.generic_visit(node)
@@ -239,8 +284,17 @@ class _Slimmer(ast.NodeTransformer):
     visit_Module = visit_ClassDef = _without_passes  # noqa: N815 - the names that ast calls
 
 
+def _is_number(node: ast.expr) -> bool:
+    """Whether this is a whole number, or worked out from such."""
+    parts = (ast.operator, ast.unaryop, ast.BinOp, ast.UnaryOp)
+    return all(
+        isinstance(part, parts) or (isinstance(part, ast.Constant) and type(part.value) is int)
+        for part in ast.walk(node)
+    )
+
+
 def _emitted(annotation: ast.expr | None, known: Mapping[str, str]) -> ast.expr | None:
     """Translate an annotation for the emitter, or drop it."""
     if isinstance(annotation, ast.Name) and annotation.id in known:
-        return ast.Name(known[annotation.id])
+        return ast.Name(known[annotation.id], ast.Load())
     return None

@@ -21,6 +21,7 @@ from rp2040py.boards import BoardSpec
 from rp2040py.device import MicroPythonDevice
 
 from harness.agent.backends import backend, texts
+from harness.agent.protocol import PULSES
 from harness.board.encode import block_bounds, encode_bodies, match, plain_words, wire_fields
 from harness.shuttle import load_shuttle
 from harness.table import Pattern
@@ -166,7 +167,7 @@ for name, pulse, ticks in (("no pulse", 0, 4), ("with a clock pulse", 0x100, 6))
     for k in range(rows):
         engine.block.pulse[k] = pulse
     pins.timing(8 * ticks, 0, 0)
-    engine.start(0, 0, PULSES if pulse else 0)
+    engine.start(0, 0, @pulses@ if pulse else 0)
     inside = 0
     found["pins_rp2, " + name + ": laying out, burst, comparing"] = clock(one, rows)
     found["pins_rp2, " + name + ": of these the burst and its start"] = inside / rows / 3
@@ -271,7 +272,7 @@ async def exact(firmware: Path, tables: Iterable[tuple[str, Pattern]]) -> None:
         board = Board(device)
         await load(board, "rp2")
         print("exact bursts, cycles a vector, and memory with the whole agent loaded")
-        tell(await board.run(EXACT))
+        tell(await board.run(EXACT.replace("@pulses@", str(PULSES))))
         await board.run("engine = pins = None\ngc.collect()")
         print("expansion of a block, cycles a vector")
         tell(await board.run(EXPAND.replace("@rows@", str(ROWS))))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import os
 import subprocess
@@ -13,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from harness.agent.backends import THUMB, backend, texts
+from harness.agent.backends import THUMB, backend, sent_texts, slim, texts
 
 ROOT = Path(__file__).parents[3]
 FAKE_BOARD = Path(__file__).parent / "fake_board"
@@ -47,6 +48,14 @@ def without_thumb(name: str) -> list[str]:
     return list(texts(replace(about, needs=tuple(n for n in about.needs if n not in THUMB))))
 
 
+def with_numbers(name: str, script: str) -> str:
+    """Put numbers in place of names into a script, as into the texts of a backend."""
+    known = dict[str, ast.expr]()
+    for module in sent_texts(backend(name)):
+        slim((ROOT / f"harness/agent/{module}.py").read_text(encoding="utf-8"), (), known)
+    return slim(script, (), known)
+
+
 def run_twice(
     name: str, modules: Sequence[str], scenario: str, folder: Path
 ) -> tuple[list[Any], list[Any]]:
@@ -77,7 +86,7 @@ for name in {list(modules)}:
         env={"PYTHONPATH": f"{ROOT}:{FAKE_BOARD}"},
         timeout=60,
     )
-    board, host = run(on_board + scenario, folder), done.stdout
+    board, host = run(on_board + with_numbers(name, scenario), folder), done.stdout
     return [json.loads(line) for line in board.splitlines()], [
         json.loads(line) for line in host.splitlines()
     ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import builtins
 import gc
 import time
 from concurrent.futures import ThreadPoolExecutor
@@ -17,11 +18,11 @@ from harness.agent import rp2_timing
 from harness.agent.backends import (
     BACKENDS,
     MODULES,
-    THUMB,
+    _texts,
     backend,
+    sent_texts,
     slim,
     stored_texts,
-    text_of,
     texts,
 )
 from harness.agent.compiled import COMPILED, compile_agent, compiled, controlled, file_name
@@ -64,8 +65,10 @@ def test_a_board_that_starts_a_design_by_itself_has_the_same_modules_but_no_serv
     name: str,
 ) -> None:
     found = stored_texts(backend(name))
-    *shared, own = found.values()
-    assert set(shared) < set(texts(backend(name)))
+    begin, *shared, own = found.values()
+    whole = texts(backend(name))
+    assert set(shared) < set(whole)
+    assert begin.split("\n")[1:] == whole[0].split("\n")[1:]
     assert "server" not in found
     assert not any(defined(own) & defined(text) for text in shared)
     defined_before = set[str]().union(*map(defined, shared))
@@ -75,16 +78,39 @@ def test_a_board_that_starts_a_design_by_itself_has_the_same_modules_but_no_serv
 @pytest.mark.parametrize("name", BACKENDS)
 def test_each_module_of_an_upload_needs_only_those_before_it(name: str) -> None:
     """All share one namespace on the board, so a class or table must be there to be used."""
-    paths = sorted((ROOT / "harness/agent").glob("*.py"))
-    again = frozenset[str]().union(*(defined(text_of(module)) for module in THUMB))
-    sources = {slim(path.read_text(), again): path for path in paths if path.stem not in THUMB}
-    sources |= {slim(path.read_text()): path for path in paths}
     sent = {"faces", "cpython"}  # for annotations, and what the board has itself
-    for text in texts(backend(name)):
-        module = ast.parse(sources[text].read_text())
-        needed = {n.module for n in ast.walk(module) if isinstance(n, ast.ImportFrom) and n.level}
-        assert needed <= sent, f"{sources[text].stem} is sent too early"
-        sent.add(sources[text].stem)
+    for module in sent_texts(backend(name)):
+        source = ast.parse((ROOT / f"harness/agent/{module}.py").read_text())
+        needed = {n.module for n in ast.walk(source) if isinstance(n, ast.ImportFrom) and n.level}
+        assert needed <= sent, f"{module} is sent too early"
+        sent.add(module)
+
+
+@pytest.mark.parametrize("name", BACKENDS)
+def test_a_board_gets_numbers_in_place_of_their_names(name: str) -> None:
+    """And no name may stand for two: those in earlier modules would be of the first."""
+    met = dict[str, str]()
+    for module in sent_texts(backend(name)):
+        for node in ast.parse((ROOT / f"harness/agent/{module}.py").read_text()).body:
+            if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]).isupper():
+                constant = ast.unparse(node.targets[0])
+                assert constant not in met
+                met[constant] = ast.unparse(node.value)
+    numbers = {constant for constant, value in met.items() if value.isdecimal()}
+    assert {"VERSION", "QUANTUM", "MAX_ROWS", "LONG"} <= numbers
+    left = {
+        n.id for n in ast.walk(ast.parse("".join(without_thumb(name)))) if isinstance(n, ast.Name)
+    }
+    assert not left & numbers
+
+
+@pytest.mark.parametrize("name", BACKENDS)
+def test_an_agent_finds_every_built_in_name_among_its_own(name: str) -> None:
+    text = "".join(texts(backend(name)))
+    names = {n.id for n in ast.walk(ast.parse(text)) if isinstance(n, ast.Name)}
+    own, found = text.split("\n")[0].split(" = ")
+    assert own == found
+    assert set(own.split(",")) == names & vars(builtins).keys() > {"len", "memoryview", "min"}
 
 
 @pytest.mark.parametrize("name", BACKENDS)
@@ -118,7 +144,7 @@ def test_slots_that_start_together_get_the_same_texts() -> None:
     https://github.com/python/cpython/issues/106905; here another thread gets its turn whenever
     memory is tidied, also in the middle of a tree.
     """
-    text_of.cache_clear()
+    _texts.cache_clear()
     threshold = gc.get_threshold()
 
     def give_way(phase: str, info: object) -> None:
@@ -192,9 +218,9 @@ def test_the_agent_for_another_controller_is_not_brought_compiled() -> None:
 def test_only_the_table_of_the_boards_controller_is_uploaded(name: str) -> None:
     tables = {"RP2040": "rp2040", "RP2350": "rp2350", "RP2350B": "rp2350"}
     for controller, table in tables.items():
-        sent = texts(backend(name, controller))
-        assert [t for t in ("rp2040", "rp2350") if text_of(t) in sent] == [table]
-        assert text_of("rp2040") not in texts(backend("generic", controller))
+        sent = sent_texts(backend(name, controller))
+        assert [t for t in ("rp2040", "rp2350") if t in sent] == [table]
+        assert not tables.keys() & sent_texts(backend("generic", controller)).keys()
 
 
 def test_a_pins_module_takes_its_rate_and_its_pins_from_the_controller() -> None:
@@ -220,6 +246,8 @@ from .other import thing
 import os
 LIMIT = 3
 """About it."""
+TWICE = LIMIT << 1
+MOST = max(TWICE, LIMIT)
 def double(x: int) -> int:
     """Doc."""
     return 2 * x
@@ -231,7 +259,7 @@ def nothing() -> None:
     assert "other" not in slimmed
     names: dict[str, object] = {}
     exec(slimmed, names)
-    assert names["LIMIT"] == 3
+    assert names["MOST"] == 6
     double, nothing = names["double"], names["nothing"]
     assert callable(double)
     assert callable(nothing)
@@ -250,6 +278,6 @@ for number in range({len(found)}):
     with open("text%d.py" % number) as file:
         text = file.read()
     exec(text, globals())
-print(Server.__name__, Engine.__name__, Pins.name, AGENT, VERSION, callable(begin))
+print(Server.__name__, Engine.__name__, Pins.name, AGENT, callable(begin))
 """
     assert run(script, tmp_path).split()[:3] == ["Server", "Engine", name]
