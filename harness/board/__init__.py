@@ -28,6 +28,6 @@ from harness.board.startup import STARTED as STARTED
 from harness.board.startup import Startup as Startup
 from harness.board.startup import bring_back as bring_back
 from harness.board.startup import check_room as check_room
-from harness.board.startup import named_folder as named_folder
+from harness.board.startup import named_handover as named_handover
 from harness.board.startup import put_startup as put_startup
 from harness.board.timing import paced_timing as paced_timing

@@ -185,10 +185,12 @@ class Session:
             _check_places(part, answers, sum(pin.mask for pin in self._shuttle.pins))
         return joined(pieces) if long else runs[0][1]
 
-    def startup(self, design: Design, held: Pattern, conditions: RunConditions) -> Startup:
+    def startup(
+        self, design: Design, held: Pattern, conditions: RunConditions, key: str
+    ) -> Startup:
         """Make what starts a design without a host: selected, reset, then ``held`` clocked on.
 
-        ``held`` has one row. Nothing is driven or written.
+        ``held`` has one row; ``key`` is as for ``make_startup``. Nothing is driven or written.
         """
         room = replace(self._room, rows=min(self._room.rows, MIN_ROWS))
         rows, slow = self._resting.selection(design)
@@ -203,7 +205,7 @@ class Session:
         )
         *commands, clock, _totals = [order.command for order in orders]
         bind = Command(protocol.BIND, self._numbers)
-        return make_startup(self._profile.about, [bind, *commands], clock)
+        return make_startup(self._profile.about, [bind, *commands], clock, key)
 
     def files(self) -> BoardFiles:
         """End the agent and return the board's files; only ``own_program`` or ``close`` follow."""

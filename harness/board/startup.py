@@ -25,11 +25,12 @@ STARTED = "The design is running."
 NOT_ATOMIC = ("VfsFat", "FatFs")
 """File systems that rename over a file in two steps: power could fail between."""
 FOLDER = re.compile(r"handover-[0-9a-f]{12}")
+WRITTEN = re.compile(r"handover ([0-9a-f]{12}):.*\n.*(handover-[0-9a-f]{12})")
 SPARE = 8
 """Blocks that stay free beyond the files: for folders, and for the file system's own moves."""
 
 PROGRAM = """\
-# Written by a handover: starts a design at power-up, from the files in this folder.
+# Written by handover {key}: starts a design at power-up, from the files in this folder.
 _at = {folder!r}
 import json
 with open(_at + "/{data}") as _file:
@@ -50,10 +51,10 @@ class Startup:
     files: Mapping[str, bytes]
 
 
-def make_startup(about: Backend, commands: Iterable[Command], clock: Command) -> Startup:
+def make_startup(about: Backend, commands: Iterable[Command], clock: Command, key: str) -> Startup:
     """Make what starts a design by a session's commands and then repeats the row in ``clock``.
 
-    The folder is named after its content.
+    The folder is named after its content; ``key``, 12 hex digits, names the handover.
     """
     texts = {f"{name}.py": text.encode() for name, text in stored_texts(about).items()}
     stored = {
@@ -65,7 +66,7 @@ def make_startup(about: Backend, commands: Iterable[Command], clock: Command) ->
     files = {**texts, DATA: json.dumps(stored).encode()}
     digest = hashlib.sha256(b"".join(files.values())).hexdigest()
     folder = f"handover-{digest[:12]}"
-    return Startup(folder, PROGRAM.format(folder=folder, data=DATA).encode(), files)
+    return Startup(folder, PROGRAM.format(key=key, folder=folder, data=DATA).encode(), files)
 
 
 def check_room(files: BoardFiles, startup: Startup) -> None:
@@ -114,8 +115,19 @@ def sweep(files: BoardFiles, *mains: bytes | None) -> None:
 
 def named_folder(main: bytes | None) -> str:
     """Return the folder that a ``main.py`` starts a design from; "" for any other program."""
-    match = FOLDER.search((main or b"").decode("utf-8", "replace"))
-    return match[0] if match and main == PROGRAM.format(folder=match[0], data=DATA).encode() else ""
+    return _written(main)[1]
+
+
+def named_handover(main: bytes | None) -> str:
+    """Return the key of the handover that wrote a ``main.py``; "" for any other program."""
+    return _written(main)[0]
+
+
+def _written(main: bytes | None) -> tuple[str, str]:
+    match = WRITTEN.search((main or b"").decode("utf-8", "replace"))
+    if match is None or main != PROGRAM.format(key=match[1], folder=match[2], data=DATA).encode():
+        return "", ""
+    return match[1], match[2]
 
 
 def _base64(payload: bytes) -> str:

@@ -12,8 +12,9 @@ import harness
 import harness_reports
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import OUT_HELP, STORE_HELP
-from harness.cli.screen import Screen, console
+from harness.cli.screen import Screen, complain, console
 
+RACK = Path("rack.toml")
 CAUTIONS = """\
 The controller drives the chip's inputs as soon as it has power: connect nothing else to one,
 unless it was released (--set NAME=F).
@@ -23,7 +24,7 @@ Power it from a supply with a current limit."""
 
 def handover(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     slot: Annotated[str, typer.Argument(help="The slot whose board is handed over.")],
-    rack: Annotated[Path, typer.Option(help="Rack file.")] = Path("rack.toml"),
+    rack: Annotated[Path, typer.Option(help="Rack file.")] = RACK,
     design: Annotated[str, typer.Option(help="The design that the board starts.")] = "",
     rate: Annotated[
         float | None, typer.Option(help="Clock rate in Hz. Default: that of its fastest table.")
@@ -54,8 +55,9 @@ def handover(  # noqa: PLR0913, PLR0917 - one parameter per option of the comman
     chosen = harness.load_rack(rack)
     if undo:
         _refuse_with_undo(design=design, rate=rate, levels=levels, reason=reason)
-        _say_undone(screen, harness.take_back(chosen, slot, store, out))
-        return ExitCode.ALL_PASS
+        undone = harness.take_back(chosen, slot, store, out)
+        _say_undone(screen, undone)
+        return _label_code(undone)
     if not design:
         raise typer.BadParameter("--design is missing: the design that the board starts")
     try:
@@ -64,8 +66,27 @@ def handover(  # noqa: PLR0913, PLR0917 - one parameter per option of the comman
         )
     except ValueError as error:
         raise typer.BadParameter(str(error)) from error
-    _say_done(screen, done)
-    return ExitCode.ALL_PASS
+    _say_done(screen, done, _undo_text(slot, rack, store, out))
+    return _label_code(done)
+
+
+def _undo_text(slot: str, rack: Path, store: str, out: Path) -> str:
+    """Return the command that undoes a handover; a store may be a URL with a password in it."""
+    options = ["--rack", str(rack)] if rack != RACK else []
+    options += ["--out", str(out)] if out != harness.RUNS else []
+    options.append("--undo")
+    words = ["harness", "handover"]
+    words += [*options, "--", slot] if slot.startswith("-") else [slot, *options]
+    same = ", with the same --store," if store != harness.STORE else ""
+    return f"`{shlex.join(words)}`{same}"
+
+
+def _label_code(done: harness.HandedOver) -> ExitCode:
+    """Complain of a label that is not as it should be."""
+    if not done.trouble:
+        return ExitCode.ALL_PASS
+    complain(f"harness: the board's label is out of date: {done.trouble}")
+    return ExitCode.NOT_TESTED
 
 
 def _refuse_with_undo(**options: object) -> None:
@@ -86,16 +107,26 @@ def _levels(texts: list[str]) -> dict[str, str]:
     return found
 
 
-def _say_done(screen: Screen, done: harness.HandedOver) -> None:
+def _say_done(screen: Screen, done: harness.HandedOver, undo: str) -> None:
     record = done.record
     screen.say(f"Board {record.board_serial} {harness_reports.wakes_text(record)}.")
     if record.program is None:
         screen.say("It had no main.py before.")
     else:
         screen.say(f"Its own main.py ({len(record.program):,} bytes) is kept in the store.")
-    screen.say(f"Label for the board: {done.label}; a card that was made earlier does not say so.")
-    undo_it = shlex.join(("harness", "handover", record.slot, "--undo"))
-    screen.say(f"`{undo_it}` restores what was there.")
+    if done.label is not None:
+        screen.say(
+            f"Label for the board: {done.label}; a card that was made earlier does not say so."
+        )
+    screen.say(f"{undo} restores what was there.")
+    if done.displaced is not None:
+        earlier = done.displaced
+        screen.say(
+            f"Board {earlier.board_serial} was handed over before (slot {earlier.slot}, "
+            f"{earlier.chip_serial}, {earlier.design}), but it no longer started that design: its "
+            "main.py was replaced, or two boards have this serial number. Pages no longer show "
+            "that handover; a board that still has it can be undone."
+        )
     if done.boot:
         screen.say("It also has a boot.py, which was left alone and runs first.")
     screen.say(CAUTIONS)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,16 +23,15 @@ from harness.board import (
     Startup,
     bring_back,
     check_room,
-    named_folder,
+    named_handover,
     put_startup,
 )
-from harness.errors import BoardMisbehaved, ConfigError, RunUnfit
+from harness.errors import BoardMisbehaved, ConfigError, RunUnfit, StoreError
 from harness.hand import Value, held_levels
 from harness.jobs.choices import RUNS, STORE
 from harness.jobs.find import design_of
 from harness.jobs.open_chip import slot_of
 from harness.jobs.stores import AnyStore, existing, opened
-from harness.link import BoardFiles
 from harness.rack import BoardSession, Policy, Rack, Slot, Station, reachable
 from harness.records import HandoverRecord, Verdict, kept_program, latest_of_boards
 from harness.shuttle import Design
@@ -61,11 +60,15 @@ class HandedOver:
     """A handover that was done or undone; ``boot`` says that the board also has a ``boot.py``.
 
     ``label`` says what the board does at power-up, for whoever has it; None after an undo.
+    ``displaced`` is the earlier handover of a board with this serial number, if the board did not
+    start its design any more. ``trouble`` is why labels are not as they should be, or empty.
     """
 
     record: HandoverRecord
     boot: bool = False
     label: Path | None = None
+    displaced: HandoverRecord | None = None
+    trouble: str = ""
 
 
 @dataclass(frozen=True)
@@ -121,9 +124,11 @@ def hand_over(
 
         try:
             done = _at_board(rack, place, work)
-        finally:
-            label = _labelled(place.chip, kept, out)
-        return replace(done, label=label)
+        except BaseException:
+            with suppress(StoreError):  # what happened to the board matters more
+                _labelled(place.chip, kept, out)
+            raise
+        return _with_label(done, kept, out)
 
 
 def take_back(rack: Rack, slot: str, store: AnyStore = STORE, out: str | Path = RUNS) -> HandedOver:
@@ -137,8 +142,15 @@ def take_back(rack: Rack, slot: str, store: AnyStore = STORE, out: str | Path = 
     place = _real(rack, slot)
     with existing(store) as kept:
         done = _at_board(rack, place, lambda session, board: _undone(session, board, kept))
-        _labelled(done.record.chip_serial, kept, out)
-    return done
+        return _with_label(done, kept, out)
+
+
+def _with_label(done: HandedOver, store: Store, out: str | Path) -> HandedOver:
+    """Write or remove a label; what is done to the board stays done, whatever becomes of it."""
+    try:
+        return replace(done, label=_labelled(done.record.chip_serial, store, out))
+    except StoreError as error:
+        return replace(done, trouble=str(error))
 
 
 def _labelled(chip: str, store: Store, out: str | Path) -> Path | None:
@@ -228,14 +240,32 @@ def _at_board(rack: Rack, slot: Slot, work: Callable[[Session, str], Done]) -> D
 
 
 def _handed(session: Session, rack: Rack, board: str, wish: _Wish, store: Store) -> HandedOver:
+    record = _clocked(session, rack, board, wish)
+    startup = session.startup(wish.design, wish.held, wish.conditions, record.key)
+    files = session.files()
+    program = files.read(MAIN)
+    earlier = _started_by(program, board, store)
+    own = program if earlier is None else earlier.program
+    displaced = _in_force(board, store) if earlier is None else None
+    record = replace(record, folder=startup.folder, before=kept_program(own))
+    boot = BOOT in files.entries()
+    check_room(files, startup)
+    store.record_handover(record)
+    put_startup(files, startup, own)
+    _see_start(session, record, startup, store)
+    record = replace(record, finished=datetime.now(UTC))
+    store.record_handover(record)
+    return HandedOver(record, boot, displaced=displaced)
+
+
+def _clocked(session: Session, rack: Rack, board: str, wish: _Wish) -> HandoverRecord:
+    """Clock the design for a moment, to see the rate; begin the record."""
     session.select(wish.design)
     cycles = max(1, min(MAX_MEASURED, round(wish.rate_hz / 5)))
     measured = replace(wish.held, repeat=np.array([cycles], np.uint32))
     capture = session.run(measured, wish.conditions)
-    startup = session.startup(wish.design, wish.held, wish.conditions)
-    files = session.files()
     clocked = bool(wish.held.pulse.any())
-    record = HandoverRecord(
+    return HandoverRecord(
         handover_id=f"{datetime.now(UTC):%Y%m%d-%H%M%S-%f}-{wish.slot.name}",
         begun=datetime.now(UTC),
         chip_serial=wish.slot.chip,
@@ -249,33 +279,22 @@ def _handed(session: Session, rack: Rack, board: str, wish: _Wish, store: Store)
         levels=tuple(f"{name}={value}" for name, value in wish.levels.items()),
         passed=wish.passed,
         reason=wish.reason,
-        folder=startup.folder,
-        before=kept_program(_own_program(files, board, store)),
+        folder="",
+        before=None,
     )
-    boot = BOOT in files.entries()
-    check_room(files, startup)
-    store.record_handover(record)
-    put_startup(files, startup, record.program)
-    _see_start(session, record, startup, store)
-    record = replace(record, finished=datetime.now(UTC))
-    store.record_handover(record)
-    return HandedOver(record, boot)
-
-
-def _own_program(files: BoardFiles, board: str, store: Store) -> bytes | None:
-    """Read the board's own ``main.py``; if it is that of a handover, the one from before."""
-    program = files.read(MAIN)
-    earlier = _started_by(program, board, store)
-    return program if earlier is None else earlier.program
 
 
 def _started_by(program: bytes | None, board: str, store: Store) -> HandoverRecord | None:
-    """Return the handover whose ``main.py`` this is; a later one may have been cut short."""
-    folder = named_folder(program)
-    if not folder:  # a damaged record has none either
-        return None
-    mine = [one for one in store.handovers() if (one.board_serial, one.folder) == (board, folder)]
-    return mine[-1] if mine else None
+    """Return the handover that wrote this ``main.py``; a later one may have been cut short."""
+    key = named_handover(program)
+    mine = [one for one in store.handovers() if (one.board_serial, one.key) == (board, key)]
+    return mine[0] if mine and mine[0].folder else None  # a damaged record has no folder
+
+
+def _in_force(board: str, store: Store) -> HandoverRecord | None:
+    """Return the latest handover of a board with this serial number, unless it is undone."""
+    known = {one.board_serial: one for one in latest_of_boards(store.handovers())}
+    return known.get(board)
 
 
 def _see_start(session: Session, record: HandoverRecord, startup: Startup, store: Store) -> None:
@@ -295,20 +314,34 @@ def _see_start(session: Session, record: HandoverRecord, startup: Startup, store
 
 
 def _undone(session: Session, board: str, store: Store) -> HandedOver:
-    known = {one.board_serial: one for one in latest_of_boards(store.handovers())}
-    record = known.get(board)
+    files = session.files()
+    program = files.read(MAIN)
+    record = _started_by(program, board, store) or _not_started(program, board, store)
+    bring_back(files, record.program)
+    record = replace(record, undone=datetime.now(UTC))
+    for one in store.handovers():  # those that were cut short before the board started their design
+        cut = one.finished is None and one.undone is None and one.before == record.before
+        if one.board_serial == board and cut and one.folder:
+            store.record_handover(replace(one, undone=record.undone))
+    store.record_handover(record)
+    return HandedOver(record)
+
+
+def _not_started(program: bytes | None, board: str, store: Store) -> HandoverRecord:
+    """Return the handover of a board that has its own program, since it was cut short."""
+    record = _in_force(board, store)
+    if record is None and named_handover(program):
+        raise RunUnfit(
+            f"{store.place}: board {board} was handed over, but not with this store; name the one "
+            "in which its own program is kept"
+        )
     if record is None:
         raise RunUnfit(f"{store.place}: board {board} was not handed over, or it is undone already")
     if not record.folder:
         raise RunUnfit(f"{store.place}: {record.reason}")
-    files = session.files()
-    program = files.read(MAIN)
-    if program != record.program and _started_by(program, board, store) is None:
+    if program != record.program:
         raise RunUnfit(
             f"{store.place}: {MAIN} on board {board} is not the one that was handed over, and was "
             "left alone; hand the board over again to keep it and replace it"
         )
-    bring_back(files, record.program)
-    record = replace(record, undone=datetime.now(UTC))
-    store.record_handover(record)
-    return HandedOver(record)
+    return record

@@ -6,6 +6,7 @@ from base64 import b64decode, b64encode
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from hashlib import sha256
 
 
 @dataclass(frozen=True)
@@ -44,6 +45,11 @@ class HandoverRecord:
     def program(self) -> bytes | None:
         """The board's own ``main.py``."""
         return None if self.before is None else b64decode(self.before)
+
+    @property
+    def key(self) -> str:
+        """What the ``main.py`` of this handover names it by; no other handover has it."""
+        return sha256(self.handover_id.encode("utf-8", "backslashreplace")).hexdigest()[:12]
 
 
 def kept_program(program: bytes | None) -> str | None:

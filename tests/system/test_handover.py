@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.board import MAIN, named_folder, session, startup
+from harness.board import MAIN, named_handover, session, startup
 from harness.cli import main
 from harness.errors import BoardLost
 from harness.jobs import handover as job
@@ -212,7 +212,7 @@ def test_a_handover_that_is_cut_leaves_a_board_that_starts_the_old_program_or_th
     if desk.program == OWN:
         assert desk.running() == []
     else:
-        assert named_folder(desk.program)
+        assert named_handover(desk.program)
         assert desk.running()[-1:] == ["ctr163"]
     undone = handover("--undo")
     assert undone == 0 or requests < 5, "before anything was written there is nothing to undo"

@@ -30,6 +30,7 @@ HELD = Pattern.of(
     pulse=np.array([CLK], np.uint32),
 )
 """Adds 5 with every clock."""
+KEY = "0123456789ab"
 
 
 class Interrupted(TernPins):
@@ -58,7 +59,7 @@ def startup(reset_cycles: int = 3) -> Startup:
     """A handover of design 1."""
     session = join(TernPins(TernChip()))[0]
     conditions = RunConditions(1e6, reset_cycles=reset_cycles)
-    return session.startup(SHUTTLE.designs[1], HELD, conditions)
+    return session.startup(SHUTTLE.designs[1], HELD, conditions, KEY)
 
 
 def stored(what: Startup) -> dict[str, object]:
@@ -106,7 +107,9 @@ class TwoBursts(Pins):
 def test_hardware_keeps_the_clock_exact_within_a_burst(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(board_session, "ENDLESS", 500)
     session = join_exact()[0]
-    what = stored(session.startup(SHUTTLE.designs[1], HELD, RunConditions(5e6, reset_cycles=3)))
+    what = stored(
+        session.startup(SHUTTLE.designs[1], HELD, RunConditions(5e6, reset_cycles=3), KEY)
+    )
     numbers = [WIRES[pin.name] for pin in SHUTTLE.pins]
     device = TernDevice(chip := TernChip())
     bus = EmulatedBus(device, numbers)

@@ -21,6 +21,7 @@ from harness.board.startup import (
     check_room,
     make_startup,
     named_folder,
+    named_handover,
     put_startup,
 )
 from harness.errors import BoardMisbehaved
@@ -29,11 +30,12 @@ from tests.unit.agent.micropython import needs_micropython, run
 from tests.unit.link.local_repl import LocalRepl
 
 OWN = b"print('own program')\n" * 9
+KEY = "0123456789ab"
 ONE = make_startup(
-    backend("generic"), [Command(protocol.BIND, b"\x01")], Command(protocol.BLOCK, b"1")
+    backend("generic"), [Command(protocol.BIND, b"\x01")], Command(protocol.BLOCK, b"1"), KEY
 )
 TWO = make_startup(
-    backend("generic"), [Command(protocol.BIND, b"\x02")], Command(protocol.BLOCK, b"2")
+    backend("generic"), [Command(protocol.BIND, b"\x02")], Command(protocol.BLOCK, b"2"), KEY
 )
 
 
@@ -83,8 +85,9 @@ def test_the_program_that_was_there_comes_back_byte_for_byte(
 
 def test_a_handed_over_program_is_told_from_any_other() -> None:
     assert named_folder(ONE.main) == ONE.folder != named_folder(TWO.main)
-    assert named_folder(None) == named_folder(OWN) == ""
-    assert named_folder(ONE.main + b"\n") == "", "somebody has changed it"
+    assert named_handover(ONE.main) == KEY
+    for other in (None, OWN, ONE.main + b"\n", ONE.main.replace(b"f", b"F")):
+        assert named_folder(other) == named_handover(other) == "", "or somebody has changed it"
 
 
 def test_an_earlier_handover_that_must_come_back_keeps_its_folder(files: BoardFiles) -> None:
