@@ -8,7 +8,6 @@ which controller this is, and release restores their former state.
 
 from __future__ import annotations
 
-from array import array
 from collections.abc import Callable, Sequence
 from typing import Literal
 
@@ -18,9 +17,8 @@ from .engine import Engine, Refused
 from .faces import BusFace, Vector
 from .protocol import GAP_FREE, PULSES, UNTIL
 from .rp2_chip import (
-    DMA_CTRL,
     FUNCTION_PIO,
-    GET,
+    GET_STATE,
     PIO_CTRL,
     PIO_FDEBUG,
     PIO_FLEVEL,
@@ -31,16 +29,13 @@ from .rp2_chip import (
     RX_EMPTY,
     SET_BITS,
     SM_CLKDIV,
-    SM_EXECCTRL,
     SM_INSTR,
     SM_PINCTRL,
     SM_RESTART,
     SM_SHIFTCTRL,
     STALLED,
     TX_EMPTY,
-    TX_LEVEL,
     Bus,
-    channel,
     cross,
     crossing,
     floating_pins,
@@ -49,9 +44,9 @@ from .rp2_chip import (
     take_pins,
 )
 from .rp2_plan import BurstPlan
-from .rp2_start import EMPTY, STOP, counted, fed, started
+from .rp2_start import EMPTY, STOP, Writes
 from .rp2_stream import any_set
-from .rp2_timing import OUT_NULL, OUT_PINDIRS, OUT_PINS, Layout, fraction, layout
+from .rp2_timing import OUT_NULL, OUT_PINDIRS, OUT_PINS, fraction, layout
 from .rp2040 import PIO_BASE, PIO_PINS
 
 ABOUT = {
@@ -92,14 +87,14 @@ class Pins:
         self.saved: list[tuple[int, int]] = []
         self.bursts = 0
         self.idle: Callable[[], None] | None = None
-        self.loaded: Layout | None = None
+        self.loaded: Writes | None = None
         self.enabled = 0
         self.levels = 0
         self.row_words = 1
         self.plan = BurstPlan(self.bus, stream, capture)
+        self.asked: tuple[int, ...] = ()
         self.timed: tuple[int, ...] = (1250, 0, 0)
-        self.layouts: dict[int, Layout] = {}
-        self.begun: tuple[Layout | None, int] = (None, 0)
+        self.writes: dict[int, Writes] = {}
 
     def serial(self) -> str:
         """The controller's unique number in hex."""
@@ -167,18 +162,22 @@ class Pins:
 
     def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> tuple[int, int]:
         """Set the time of a cycle, in whole ticks, never shorter than requested."""
-        hertz = self.clock()
-        times = (period_ns, settle_ns, sample_ns)
-        self.timed = tuple([-(-ns * hertz // 1_000_000_000) for ns in times])
-        self.layouts = {}
-        return fraction(self.layout(1).ticks * 1_000_000_000, hertz)
+        asked = (period_ns, settle_ns, sample_ns, self.bus.frequency())
+        if asked != self.asked:
+            hertz = self.clock()
+            self.asked = asked
+            self.timed = tuple([-(-ns * hertz // 1_000_000_000) for ns in asked[:3]])
+            self.writes = {}
+            self.achieved = fraction(self.written(1).cycle.ticks * 1_000_000_000, hertz)
+        return self.achieved
 
-    def layout(self, row_words: int) -> Layout:
-        """The cycle for vectors without (1) or with a pulse (2)."""
-        if row_words not in self.layouts:
+    def written(self, row_words: int) -> Writes:
+        """The cycle for vectors without (1) or with a pulse (2), and what is written for it."""
+        if row_words not in self.writes:
             ticks, settle, sample = self.timed
-            self.layouts[row_words] = layout(row_words, ticks, settle, sample)
-        return self.layouts[row_words]
+            cycle = layout(row_words, ticks, settle, sample)
+            self.writes[row_words] = Writes(cycle, self.plan)
+        return self.writes[row_words]
 
     def perform(self, engine: Engine, count: int) -> None:
         """Run the first ``count`` rows of the engine's block; return it the words read."""
@@ -238,14 +237,14 @@ class Pins:
         plan = self.plan
         if not plan.cycles:
             return
-        cycle = self.layout(plan.row_words)
+        writes = self.written(plan.row_words)
         first, last = plan.edge_levels()
-        self.load(cycle)
+        self.load(writes)
         self.aim(plan.enable, first)
         try:
-            self.begin(cycle, plan.cycles)
+            self.begin(writes, plan.cycles)
             self.wait_for(self.caught_up)
-            stalled = self.bus.read(PIO_FDEBUG) & STALLED if cycle.x is None else 0
+            stalled = self.bus.read(PIO_FDEBUG) & STALLED if writes.cycle.x is None else 0
         finally:
             self.halt()
         self.levels = last
@@ -255,15 +254,11 @@ class Pins:
         if stalled:
             self.bursts += 1
 
-    def load(self, cycle: Layout) -> None:
+    def load(self, writes: Writes) -> None:
         """Load the program of a cycle into the state machine."""
-        if self.loaded is cycle:
-            return
-        write = self.bus.write
-        for k in range(len(cycle.program)):
-            write(PIO_MEMORY + 4 * k, cycle.program[k])
-        write(SM_EXECCTRL, (len(cycle.program) - 1) << 12)
-        self.loaded = cycle
+        if self.loaded is not writes:
+            self.bus.put(writes.program, len(writes.program) // 2)
+            self.loaded = writes
 
     def aim(self, enable: int, first: int) -> None:
         """Set the directions of a burst; pins that become outputs begin at its first levels.
@@ -277,23 +272,20 @@ class Pins:
         self.order(OUT_PINDIRS, cross(self.outward, enable))
         self.enabled = enable
 
-    def begin(self, cycle: Layout, cycles: int) -> None:
+    def begin(self, writes: Writes, cycles: int) -> None:
         """Start the machine once the first words are in its queue."""
-        if self.begun != (cycle, cycles):
-            self.begun = (cycle, cycles)
-            self.feed = array("I", counted(cycle, cycles) + fed(self.plan))
-            self.start = array("I", started(cycle))
-        put = self.bus.put
-        put(self.feed, len(self.feed) // 2)
+        bus = self.bus
+        writes.count(cycles)
+        bus.put(writes.feed, len(writes.feed) // 2)
         # A machine with an empty queue stalls: the first cycle would be longer than the others.
-        queued = min(4, cycles * cycle.words)
-        while self.bus.read(PIO_FLEVEL) & TX_LEVEL < queued:
-            self.bus.idle()
-        put(self.start, len(self.start) // 2)
+        queued = min(4, cycles * writes.cycle.words)
+        while bus.read(PIO_FLEVEL) & 15 < queued:
+            bus.idle()
+        bus.put(writes.start, len(writes.start) // 2)
 
     def caught_up(self) -> bool:
         """Whether the last control block of the receiving channel has stopped it."""
-        return not self.bus.read(channel(GET) + DMA_CTRL) & 1
+        return not self.bus.read(GET_STATE) & 1
 
     def wait_for(self, done: Callable[[], bool]) -> None:
         """Wait for the hardware, looking at the host, which may stop the work."""
@@ -337,14 +329,14 @@ class Pins:
         """
         drive, enable, pulse, expect, care = vector
         two = self.row_words
-        cycle = self.layout(two)
-        self.load(cycle)
+        writes = self.written(two)
+        self.load(writes)
         self.aim(enable, cross(self.outward, drive))
         pair = (cross(self.outward, drive), cross(self.outward, drive ^ pulse))[:two]
         seen = words(1)
         used = 0
         while used < limit:
-            self.single(cycle, pair)
+            self.single(writes, pair)
             self.plan.picked = 0
             self.plan.pick(seen, 1, self.inward)
             used += 1
@@ -355,14 +347,14 @@ class Pins:
         self.levels = pair[0]
         return used, seen[0], not (seen[0] ^ expect) & care
 
-    def single(self, cycle: Layout, pair: Sequence[int]) -> None:
+    def single(self, writes: Writes, pair: Sequence[int]) -> None:
         """Run one cycle without DMA; the word read becomes the first captured word."""
         try:
-            pairs = counted(cycle, 1)
+            writes.count(1)
+            self.bus.put(writes.feed, 2)
             for word in pair:
-                pairs += [PIO_TXF, word]
-            pairs += started(cycle)
-            self.bus.put(array("I", pairs), len(pairs) // 2)
+                self.bus.write(PIO_TXF, word)
+            self.bus.put(writes.start, len(writes.start) // 2)
             self.wait_for(self.answered)
             self.plan.capture[0] = self.bus.read(PIO_RXF)
         finally:
@@ -390,7 +382,7 @@ class Pins:
         self.enabled = 0
         for place, value in reversed(self.saved):
             self.bus.write(place, value)
-        for k in range(len(self.loaded.program) if self.loaded else 0):
+        for k in range(len(self.loaded.cycle.program) if self.loaded else 0):
             self.bus.write(PIO_MEMORY + 4 * k, 0)
         self.loaded = None
         self.saved = []

@@ -83,6 +83,7 @@ PACE_NONE = 0x3F * DMA_TREQ
 SEND, SEND_CTRL, GET, GET_CTRL = 11, 10, 9, 8
 """DMA channels: words to the pins, its control blocks, words from the pins, its control blocks."""
 CHANNELS = (SEND, SEND_CTRL, GET, GET_CTRL)
+GET_STATE = DMA + DMA_STRIDE * GET + DMA_CTRL
 AFTER_SEND, AFTER_GET = SEND_CTRL * DMA_CHAIN, GET_CTRL * DMA_CHAIN
 """What fetches the next control block when a stretch is through."""
 

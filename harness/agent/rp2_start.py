@@ -20,12 +20,14 @@ from .rp2_chip import (
     PACE_NONE,
     PIO_CTRL,
     PIO_FDEBUG,
+    PIO_MEMORY,
     PIO_TXF,
     RX_EMPTY,
     SEND,
     SEND_CTRL,
     SET_BITS,
     SM_ENABLE,
+    SM_EXECCTRL,
     SM_INSTR,
     SM_RESTART,
     STALLED,
@@ -48,19 +50,36 @@ STOP.extend(array("I", [DMA_ABORT, sum([1 << number for number in CHANNELS])]))
 STOP.extend(array("I", [PIO_CTRL + SET_BITS, SM_RESTART]))
 
 
-def counted(cycle: Layout, cycles: int) -> list[int]:
-    """What sets the machine's counter or its loop, before any vector is in its queue."""
-    if cycle.x is None:
-        return [PIO_TXF, cycles - 1, SM_INSTR, OUT_Y]
-    return [PIO_TXF, cycle.x, SM_INSTR, OUT_X]
+class Writes:
+    """The lists for bursts of one cycle, made once: they would be garbage after each.
 
+    ``program`` loads the program; ``feed`` sets the machine's counter and starts the DMA, ``start``
+    the machine on the words in its queue.
+    """
 
-def started(cycle: Layout) -> list[int]:
-    """What starts the machine on the words in its queue."""
-    pairs = [SM_INSTR, OUT_X] if cycle.words == 2 and cycle.x is None else []
-    # Ones clear FDEBUG (3.7): a stall before the start does not count.
-    pairs += [SM_INSTR, PULL_IF_EMPTY, SM_INSTR, GO, PIO_FDEBUG, STALLED]
-    return pairs + [PIO_CTRL + SET_BITS, SM_ENABLE]
+    def __init__(self, cycle: Layout, plan: BurstPlan) -> None:
+        self.cycle = cycle
+        count = len(cycle.program)
+        program = [SM_EXECCTRL, (count - 1) << 12]
+        for k in range(count):
+            program += [PIO_MEMORY + 4 * k, cycle.program[k]]
+        self.program = array("I", program)
+        # The counter, or the loop's length, comes through the queue before any vector is in it.
+        begin = (
+            [PIO_TXF, 0, SM_INSTR, OUT_Y]
+            if cycle.x is None
+            else [PIO_TXF, cycle.x, SM_INSTR, OUT_X]
+        )
+        self.feed = array("I", begin + fed(plan))
+        pairs = [SM_INSTR, OUT_X] if cycle.words == 2 and cycle.x is None else []
+        # Ones clear FDEBUG (3.7): a stall before the start does not count.
+        pairs += [SM_INSTR, PULL_IF_EMPTY, SM_INSTR, GO, PIO_FDEBUG, STALLED]
+        self.start = array("I", pairs + [PIO_CTRL + SET_BITS, SM_ENABLE])
+
+    def count(self, cycles: int) -> None:
+        """Have the next burst take so many cycles, if its machine counts them."""
+        if self.cycle.x is None:
+            self.feed[1] = cycles - 1
 
 
 def fed(plan: BurstPlan) -> list[int]:
