@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.agent.backends import PINS_AT, backend, texts
+from harness.agent.protocol import CONSTANT
 from tests.unit.agent.micropython import INTERPRETER
 
 REFERENCE_CYCLES = 59
@@ -80,7 +81,7 @@ def byte_planes(block, body, count):
             job[1] = plane
             job[2] = body[at]
             job[3] = at + 1
-            at += 2 if body[at] == CONSTANT else 1 + count
+            at += 2 if body[at] == @constant@ else 1 + count
             fill_plane(block.fields[k], body, job)
 
 def copy(one):
@@ -140,10 +141,10 @@ def expansion(tables: Sequence[Sequence[dict[str, int | str]]]) -> list[dict[str
         for number, text in enumerate(texts(backend("generic"))[:PINS_AT]):
             (folder / f"text{number}.py").write_text(text, encoding="utf-8")
         (folder / "cases.json").write_text(json.dumps(tables), encoding="utf-8")
-        (folder / "script.py").write_text(
-            SCRIPT.replace("@rows@", str(ROWS)).replace("@texts@", str(PINS_AT)),
-            encoding="utf-8",
-        )
+        script = SCRIPT
+        for mark, number in (("rows", ROWS), ("texts", PINS_AT), ("constant", CONSTANT)):
+            script = script.replace(f"@{mark}@", str(number))
+        (folder / "script.py").write_text(script, encoding="utf-8")
         done = subprocess.run(
             [INTERPRETER, "-X", "heapsize=64m", "script.py"],
             cwd=folder,

@@ -86,6 +86,36 @@ def pulsed(drive, expect, pins, count: int) -> int:
             bad += 1
         i += 1
     return bad
+@micropython.viper
+def compared_twice(drive, expect, pins, count: int) -> int:
+    d = ptr32(drive)
+    e = ptr32(expect)
+    p = ptr32(int(pins))
+    bad = 0
+    i = 0
+    while i < 2 * count:
+        p[4] = d[i]
+        p[4] = d[i + 1]
+        if (p[1] & 0x3fe00) ^ e[i] or (p[1] & 0x3fe00) ^ e[i + 1]:
+            bad += 1
+        i += 2
+    return bad
+@micropython.viper
+def pulsed_twice(drive, expect, pins, count: int) -> int:
+    d = ptr32(drive)
+    e = ptr32(expect)
+    p = ptr32(int(pins))
+    bad = 0
+    i = 0
+    while i < 2 * count:
+        p[7] = (p[4] ^ d[i]) & 0x1ff
+        p[7] = (p[4] ^ d[i + 1]) & 0x1ff
+        p[5] = 0x100
+        p[6] = 0x100
+        if (p[1] & 0x3fe00) ^ e[i] or (p[1] & 0x3fe00) ^ e[i + 1]:
+            bad += 1
+        i += 2
+    return bad
 def by_register():
     for i in range(256):
         machine.mem32[0xd0000010] = drive[i]
@@ -108,6 +138,10 @@ print(json.dumps({
         clock(lambda: compared(drive, expect, 0xd0000000, 1024), 1024),
     "viper: masked write, clock pulse, read, compare":
         clock(lambda: pulsed(drive, expect, 0xd0000000, 1024), 1024),
+    "viper: write, read, compare, count; two words":
+        clock(lambda: compared_twice(drive, expect, 0xd0000000, 512), 512),
+    "viper: masked write, clock pulse, read, compare; two words":
+        clock(lambda: pulsed_twice(drive, expect, 0xd0000000, 512), 512),
     "machine.mem32 in plain Python": clock(by_register, 256),
     "16 machine.Pin calls": clock(by_pins, 64),
 }))
