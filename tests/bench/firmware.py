@@ -152,7 +152,7 @@ pins = Pins()
 pins.bind(range(18))
 engine = Engine(pins, 128)
 pins.timing(0, 0, 0)
-def fill(pulse):
+def fill_rows(pulse):
     for k in range(128):
         engine.block.drive[k] = (k * 0x9e3779b1 >> 8) & 0xff
         engine.block.enable[k] = 0x1ff
@@ -164,7 +164,7 @@ def one():
     engine.burst(engine.block, 128, 0)
 found = {}
 for name, pulse in (("pins_@name@, no pulse", 0), ("pins_@name@, with a clock pulse", 0x100)):
-    fill(pulse)
+    fill_rows(pulse)
     engine.start(0, 0)
     found[name] = clock(one, 128)
 pins.release()
@@ -300,14 +300,20 @@ def tell(found: dict[str, float]) -> None:
         print(f"  {name:<62}{figure * times:>10,.0f}", flush=True)
 
 
-async def exact(firmware: Path, tables: Iterable[tuple[str, Pattern]]) -> None:
-    """The exact pins module, its memory, and what expansion takes."""
+async def exact(firmware: Path) -> None:
+    """The exact pins module and its memory."""
     async with booted(firmware) as device:
         board = Board(device)
         await load(board, "rp2")
         print("exact bursts, cycles a vector, and memory with the whole agent loaded")
         tell(await board.run(EXACT.replace("@pulses@", str(PULSES))))
-        await board.run("engine = pins = None\ngc.collect()")
+
+
+async def expansion(firmware: Path, tables: Iterable[tuple[str, Pattern]]) -> None:
+    """What expansion takes; a board with the buffers of exact bursts has no room for its texts."""
+    async with booted(firmware) as device:
+        board = Board(device)
+        await load(board, "generic")
         print("expansion of a block, cycles a vector")
         tell(await board.run(EXPAND.replace("@rows@", str(ROWS))))
         for name, pattern in tables:
@@ -330,7 +336,8 @@ def main() -> int:
     shuttle = load_shuttle(ROOT / "vectors" / "shuttle.toml")
     tables = [(name, pattern) for name, _, pattern in work(shuttle) if name in TABLES]
     asyncio.run(loops(Path(given)))
-    asyncio.run(exact(Path(given), tables))
+    asyncio.run(exact(Path(given)))
+    asyncio.run(expansion(Path(given), tables))
     return 0
 
 
