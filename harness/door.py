@@ -155,6 +155,11 @@ def whole_path(path: Path) -> Path:
         return Path(os.path.normpath(Path(os.sep) / path))
 
 
+def is_inside(path: Path, folder: Path) -> bool:
+    """Tell whether a path, with its links resolved, is in a folder or below it."""
+    return whole_path(path).is_relative_to(whole_path(folder))
+
+
 def file_sum(path: Path, max_bytes: int) -> str:
     """Return the SHA-256 of a file in hex. Raises FileUnusable."""
     return hashlib.sha256(read_file(path, max_bytes)).hexdigest()

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 
-from harness.door import MAX_RECORD_BYTES, file_sum
+from harness.door import MAX_RECORD_BYTES, file_sum, is_inside
 from harness.errors import FileUnusable, Finding, Location, Severity, shuttle_words, some
 from harness.grade import GRADE_FILE, kept_grade, older_than, table_keys
 from harness.netlist import changed_sources
@@ -50,8 +50,9 @@ def stale_tables(design: Design) -> Iterator[Finding]:
         origin = spec.made_from
         if origin is None:
             continue
+        file = design.folder / origin.file
         with suppress(FileUnusable):
-            if file_sum(design.folder / origin.file, MAX_RECORD_BYTES) != origin.sha256:
+            if is_inside(file, design.folder) and file_sum(file, MAX_RECORD_BYTES) != origin.sha256:
                 message = f"{origin.file} has changed since this table was made from it"
                 advice = f"make it again: {_command(design, spec, origin)}"
                 place = Location(spec.path)

@@ -18,7 +18,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 
-from harness.door import MAX_SETTINGS_BYTES, is_there, read_file
+from harness.door import MAX_SETTINGS_BYTES, is_inside, is_there, read_file
 from harness.errors import FileUnusable, Location, NetlistError
 from harness.netlist.circuit import Circuit
 from harness.netlist.model import LOW, Flop, Kind, nearest
@@ -77,6 +77,8 @@ def load_cells(path: Path) -> dict[str, Cell]:
     """
     if not is_there(path):
         return {}
+    if not is_inside(path, path.parent):
+        raise NetlistError(f"{Location(path)}: leads out of its folder; put the file itself there")
     try:
         document = tomllib.loads(read_file(path, MAX_SETTINGS_BYTES).decode("utf-8"))
     except FileUnusable as error:

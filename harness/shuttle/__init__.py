@@ -1,6 +1,7 @@
 """The shuttle: pins, designs and their tables, read from TOML."""
 
 from harness.shuttle.checks import above_0 as above_0
+from harness.shuttle.checks import existing_file as existing_file
 from harness.shuttle.checks import take_above_0 as take_above_0
 from harness.shuttle.checks import take_up_to as take_up_to
 from harness.shuttle.dotted import parse_toml as parse_toml

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
-from harness.door import check_file, finding_at, whole_path
+from harness.door import check_file, finding_at, is_inside, whole_path
 from harness.errors import FileUnusable
 from harness.shuttle.tomlfile import TomlTable
 
@@ -64,14 +64,32 @@ def existing_file(
     table: TomlTable,
     key: str,
     name: str,
+    within: Path,
     *more: int,
     advice: str = "correct the name or add the file",
 ) -> Path:
-    """Absolute path of a file beside the TOML file; a finding with the advice if there is none."""
+    """Absolute path of a file beside the TOML file; a finding with the advice if there is none.
+
+    A path that leads out of ``within`` is a finding too, and then the TOML file's own folder.
+    """
     path = whole_path(table.path.parent / name)
+    if not stays_inside(path, name, table, (key, *more), within):
+        return table.path.parent
     message = f'"{name}" was not found in {table.path.parent}'
     is_there(path, name, table, (key, *more), (message, advice))
     return path
+
+
+def stays_inside(
+    path: Path, name: str, table: TomlTable, key: tuple[str | int, ...], within: Path
+) -> bool:
+    """Tell whether a path that a key names is in the shuttle's folder; False after a finding."""
+    inside = is_inside(path, within)
+    if not inside:
+        message = f'"{name}" leads out of the folder of the shuttle'
+        advice = "put it into the design's folder, or beside that"
+        table.findings.error("outside-folder", table.location(*key), message, advice)
+    return inside
 
 
 def is_there(

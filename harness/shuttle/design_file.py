@@ -35,8 +35,12 @@ class DesignFile:
     top: TomlTable
 
 
-def read_design(path: Path, pins: Mapping[str, Pin], findings: Findings) -> DesignFile | None:
+def read_design(
+    path: Path, pins: Mapping[str, Pin], within: Path, findings: Findings
+) -> DesignFile | None:
     """Read a design file; None after findings if it is not TOML.
+
+    The files that it names are in the folder ``within`` or below.
 
     A design with errors is returned with the parts that could be read.
     """
@@ -57,10 +61,10 @@ def read_design(path: Path, pins: Mapping[str, Pin], findings: Findings) -> Desi
         clock_hz=clock_hz,
         folder=whole_path(path.parent),
         signals=signals,
-        tables=_tables(top, clock_hz, signals),
+        tables=_tables(top, within, clock_hz, signals),
         top=take_top(top, name),
-        verilog=_verilog(top),
-        netlist=_netlist(top, name),
+        verilog=_verilog(top, within),
+        netlist=_netlist(top, within, name),
         serial=read_serial_interfaces(top.maybe_table("serial"), signals),
     )
     top.finish()
@@ -74,32 +78,38 @@ def _address(top: TomlTable) -> int:
     return address if address is not None else -1
 
 
-def _verilog(top: TomlTable) -> tuple[Path, ...]:
+def _verilog(top: TomlTable, within: Path) -> tuple[Path, ...]:
     names = top.strings("verilog", ())
-    return tuple(existing_file(top, "verilog", name, i) for i, name in enumerate(names))
+    return tuple(existing_file(top, "verilog", name, within, i) for i, name in enumerate(names))
 
 
-def _netlist(top: TomlTable, design: str) -> Path | None:
+def _netlist(top: TomlTable, within: Path, design: str) -> Path | None:
     name = top.take("netlist", str, "")
     advice = f"{netlist_advice(design)}, or correct the name"
-    return existing_file(top, "netlist", name, advice=advice) if name else None
+    return existing_file(top, "netlist", name, within, advice=advice) if name else None
 
 
-def _tables(top: TomlTable, clock_hz: float, signals: tuple[Bus, ...]) -> tuple[TableSpec, ...]:
+def _tables(
+    top: TomlTable, within: Path, clock_hz: float, signals: tuple[Bus, ...]
+) -> tuple[TableSpec, ...]:
     tables = top.table("tables")
     if tables is None:
         return ()
-    specs = tuple(_table(name, table, clock_hz, signals) for name, table in tables.children())
+    specs = tuple(
+        _table(name, table, within, clock_hz, signals) for name, table in tables.children()
+    )
     if not specs:
         top.error("no-tables", "tables", "the design has no tables", "add [tables.NAME]")
     return specs
 
 
-def _table(name: str, table: TomlTable, clock_hz: float, signals: tuple[Bus, ...]) -> TableSpec:
+def _table(
+    name: str, table: TomlTable, within: Path, clock_hz: float, signals: tuple[Bus, ...]
+) -> TableSpec:
     if not is_name(name):
         bad_name(table, table.location(), name)
     file = table.text("file")
-    path = existing_file(table, "file", file) if file else table.path
+    path = existing_file(table, "file", file, within) if file else table.path
     unconfirmed = _unconfirmed(name, table)
     return TableSpec(
         name=name,

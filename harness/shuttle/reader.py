@@ -11,7 +11,7 @@ from pathlib import Path
 
 from harness.door import is_folder, whole_path
 from harness.errors import ConfigError, Finding, Findings
-from harness.shuttle.checks import is_there
+from harness.shuttle.checks import is_there, stays_inside
 from harness.shuttle.design_file import DesignFile, read_design
 from harness.shuttle.model import MAX_PINS, Design, Pin, Shuttle
 from harness.shuttle.pins import read_pins
@@ -115,11 +115,14 @@ def _designs(top: TomlTable, pins: dict[str, Pin]) -> list[DesignFile]:
 
 
 def _design(top: TomlTable, folder: str, index: int, pins: dict[str, Pin]) -> DesignFile | None:
-    path = top.path.parent / folder / "design.toml"
+    within = top.path.parent
+    path = within / folder / "design.toml"
+    if not stays_inside(path, folder, top, ("designs", index), within):
+        return None
     missing = f'design "{folder}" has no file {path}', "correct the folder's name or add the file"
     if not is_there(path, f"{folder}/design.toml", top, ("designs", index), missing):
         return None
-    return read_design(path, pins, top.findings.of_file(path))
+    return read_design(path, pins, within, top.findings.of_file(path))
 
 
 def _compare(files: list[DesignFile]) -> None:

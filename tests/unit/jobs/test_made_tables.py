@@ -59,6 +59,15 @@ def test_a_table_of_a_list_that_has_changed_is_stale_until_it_is_made_again(fold
     assert check([folder.parent]) == []
 
 
+def test_no_origin_outside_of_the_designs_folder_is_read(folder: Path) -> None:
+    """Whether it has changed would say what is in it."""
+    expand_transactions(folder / "list")
+    (folder / "list.toml").unlink()
+    (folder.parent / "secret.toml").write_text("")
+    (folder / "list.toml").symlink_to("../secret.toml")
+    assert "stale-table" not in [finding.rule for finding in check([folder.parent])]
+
+
 def test_the_command_that_makes_a_table_again_runs_nothing_that_design_toml_says(
     folder: Path,
 ) -> None:

@@ -87,3 +87,17 @@ def test_everything_wrong_with_definitions_is_told(tmp_path: Path) -> None:
         f"{path}: [ff] q must be the name of a pin",
         f"{path}: [ff] kind must be flop or latch",
     ]
+
+
+def test_definitions_of_cells_are_in_the_folder_of_the_netlist(tmp_path: Path) -> None:
+    (tmp_path / "in").mkdir()
+    write(tmp_path, CELLS, "secret.toml")
+    path = write(
+        tmp_path / "in", "module top(input a, output y); assign y = a; endmodule\n", "top.v"
+    )
+    (tmp_path / "in/top.cells.toml").symlink_to("../secret.toml")
+    with pytest.raises(NetlistError) as caught:
+        load_netlist(path, "top")
+    assert str(caught.value) == (
+        f"{tmp_path}/in/top.cells.toml: leads out of its folder; put the file itself there"
+    )

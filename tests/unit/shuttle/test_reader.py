@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from harness.cli import main
 from harness.errors import MAX_FINDINGS, ConfigError, Finding, Severity
 from harness.shuttle import Direction, check_shuttle, expand_range, load_shuttle
 from tests.unit.shuttle.bench import DESIGN, SHUTTLE, write_files
@@ -150,6 +151,57 @@ def test_a_fault_of_a_design_is_found(tmp_path: Path, old: str, new: str, expect
     assert old in DESIGN
     files = write_files(tmp_path, design=DESIGN.replace(old, new, 1))
     assert sorted(rules(files.check())) == sorted(expected.split())
+
+
+LEADS_OUT = (
+    "leads out of the folder of the shuttle; put it into the design's folder, or beside that"
+)
+
+
+@pytest.mark.parametrize("name", ["../../secret.csv", "{outside}", "link.csv", "linked/secret.csv"])
+@pytest.mark.parametrize("key", ["verilog", "netlist", "file"])
+def test_no_file_outside_of_the_shuttles_folder_is_read(
+    tmp_path: Path, key: str, name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    secret = tmp_path / "secret.csv"
+    secret.write_text("clk,q,password\nC,1,hunter2\n", "utf-8")
+    (tmp_path / "in").mkdir()
+    name = name.format(outside=secret)
+    quoted = f'["{name}"]' if key == "verilog" else f'"{name}"'
+    design = (
+        DESIGN.replace('file = "main.csv"', f"file = {quoted}")
+        if key == "file"
+        else f"{key} = {quoted}\n{DESIGN}"
+    )
+    files = write_files(tmp_path / "in", design=design)
+    (files.folder / "count/link.csv").symlink_to(secret)
+    (files.folder / "count/linked").symlink_to(tmp_path)
+    (finding,) = files.told()
+    assert finding.startswith("count/design.toml:")
+    assert finding.endswith(f': error [outside-folder] "{name}" {LEADS_OUT}')
+    assert main(["check", str(files.shuttle_file)]) == 2
+    said = capsys.readouterr()
+    assert "hunter2" not in said.out + said.err
+    assert "password" not in said.out + said.err
+
+
+def test_designs_share_files_beside_them(tmp_path: Path) -> None:
+    files = write_files(tmp_path, design=f'verilog = ["../common/ram.v", "own.v"]\n{DESIGN}')
+    (tmp_path / "common").mkdir()
+    (tmp_path / "common/ram.v").write_text("")
+    (files.folder / "count/own.v").symlink_to("../common/ram.v")
+    assert files.told() == []
+
+
+@pytest.mark.parametrize("name", ["../theirs", "link"])
+def test_no_design_outside_of_the_shuttles_folder_is_read(tmp_path: Path, name: str) -> None:
+    (tmp_path / "in").mkdir()
+    write_files(tmp_path / "in").folder.joinpath("count").rename(tmp_path / "theirs")
+    files = write_files(tmp_path / "in", SHUTTLE.replace('"count"', f'"{name}"'))
+    (files.folder / "link").symlink_to("../theirs")
+    assert files.told() == [
+        f'shuttle.toml:4:12: error [outside-folder] "{name}" {LEADS_OUT}',
+    ]
 
 
 def test_findings_point_at_line_and_column_in_file_order(tmp_path: Path) -> None:
