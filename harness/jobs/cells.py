@@ -18,7 +18,7 @@ from harness.grade import GradedTable
 from harness.jobs.choices import Cells
 from harness.netlist import HEALTHY, Netlist, load_netlist, pin_map, simple_gates
 from harness.rehearse import STATES, Gates, power_up
-from harness.shuttle import Design
+from harness.shuttle import Design, Shuttle
 
 PREPARED = "{files} brought to simple gates by Yosys; not the netlist that virtual chips run"
 DIFFERS = "it fails on the simple gates: there a set or reset needs a clock"
@@ -31,11 +31,11 @@ class Graded(NamedTuple):
     prepared: str = ""
 
 
-def gates_for(design: Design, gates: Gates, cells: Cells) -> Graded | str:
+def gates_for(design: Design, shuttle: Shuttle, gates: Gates, cells: Cells) -> Graded | str:
     """Return the gates of a design, or why there are none."""
     if cells is Cells.SIMPLE:
         try:
-            return _simple(design)
+            return _simple(design, shuttle)
         except NetlistError as error:
             return str(error)
     if design.netlist is None:
@@ -44,11 +44,11 @@ def gates_for(design: Design, gates: Gates, cells: Cells) -> Graded | str:
     return "its netlist cannot be used: run harness check" if model is None else Graded(model[0])
 
 
-def _simple(design: Design) -> Graded:
+def _simple(design: Design, shuttle: Shuttle) -> Graded:
     sources = design.verilog or ((design.netlist,) if design.netlist else ())
     if not sources:
         raise NetlistError(f"no Verilog files and no netlist are given for {design.name}")
-    text = simple_gates(sources, design.top)
+    text = simple_gates(sources, design.top, shuttle.path.parent)
     with tempfile.TemporaryDirectory() as scratch:
         path = Path(scratch) / "simple.json"
         write_whole(path, [text.encode("utf-8")])

@@ -112,7 +112,7 @@ class _Task:
 def _task(shuttle: Shuttle, gates: Gates, jobs: Sequence[Job], cells: Cells) -> _Task | str:
     """Gather what a grade is made from; or say why there is none."""
     design = jobs[0].design
-    graded = gates_for(design, gates, cells)
+    graded = gates_for(design, shuttle, gates, cells)
     if isinstance(graded, str):
         return graded
     tables = [graded_table(shuttle, job) for job in jobs]

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.convert import write_file
-from harness.door import whole_path
+from harness.door import is_file, is_inside, whole_path
 from harness.errors import ConfigError, Findings
 from harness.grouping import grouped
 from harness.jobs.choices import SHUTTLE
@@ -18,7 +18,7 @@ from harness.jobs.find import design_file, netlist_of, open_design
 from harness.jobs.first_start import compiling_beside
 from harness.netlist import Netlist, PortDirection, Progress, load_netlist, pin_map, quiet
 from harness.netlist import synthesise as synthesised
-from harness.shuttle import Design, Shuttle, TomlTable, read_toml, take_top
+from harness.shuttle import Design, Shuttle, TomlTable, existing_file, read_toml, take_top
 
 
 @dataclass(frozen=True)
@@ -62,24 +62,33 @@ def make_netlist(
     if findings.errors:
         raise ConfigError(findings.items)
     with compiling_beside(progress) as step:
-        text = synthesised(verilog, top, step)
+        text = synthesised(verilog, top, step, _within(path))
     write_file(target, [text.encode("utf-8")])
     netlist = load_netlist(target, top)
     shuttle = path.parent.parent / SHUTTLE
     return MadeNetlist(path.parent.name, shuttle, target, netlist.gate_count, netlist.flop_count)
 
 
+def _within(design: Path) -> Path:
+    """Return the folder in which a design.toml may name files: that of its shuttle, or its own."""
+    folder = whole_path(design).parent
+    return folder.parent if is_file(folder.parent / SHUTTLE) else folder
+
+
 def _wanted(file: TomlTable, findings: Findings) -> tuple[str, tuple[Path, ...], Path]:
     """Read the top module, the Verilog files and where the netlist goes."""
-    folder = file.path.parent
-    verilog = tuple(folder / name for name in file.strings("verilog"))
+    folder, within = file.path.parent, _within(file.path)
+    verilog = tuple(
+        existing_file(file, "verilog", name, within, k)
+        for k, name in enumerate(file.strings("verilog"))
+    )
     name = file.text("netlist") if "netlist" in file else ""
     target = folder / name
     if not name:
         message = 'this file has no "netlist", so there is no place to write it'
         advice = 'add netlist = "netlist.json" before [signals]'
         findings.error("missing-key", file.location(), message, advice)
-    elif not whole_path(target).is_relative_to(whole_path(folder)):
+    elif not is_inside(target, folder):
         message = f'"{name}" leads out of the design\'s folder'
         findings.error("outside-folder", file.location("netlist"), message, "correct netlist")
     elif target.suffix != ".json":

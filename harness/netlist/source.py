@@ -56,7 +56,9 @@ class Source:
     released: tuple[str, ...]
 
 
-def read_source(verilog: Sequence[Path], top: str = "", progress: Progress = quiet) -> Source:
+def read_source(
+    verilog: Sequence[Path], top: str = "", progress: Progress = quiet, within: Path | None = None
+) -> Source:
     """Read the top module of Verilog files; without ``top`` the one that no other one uses.
 
     Raises NetlistError as :func:`harness.netlist.yosys.run_yosys` does.
@@ -65,7 +67,7 @@ def read_source(verilog: Sequence[Path], top: str = "", progress: Progress = qui
     commands = ("proc", "flatten", "opt_expr", "opt_dff", "opt_clean")
     steps = [Step("looking at ports and clocks", (f"hierarchy {chosen}", *commands))]
     what = f"read {top or 'a top module'} in {verilog[0].parent}"
-    modules = run_yosys(verilog, steps, what, progress)["modules"]
+    modules = run_yosys(verilog, steps, what, progress, within)["modules"]
     name = top or next(name for name, one in modules.items() if "top" in one["attributes"])
     module = modules[name]
     roles = _Roles(module)

@@ -22,34 +22,37 @@ LATCHES = ("$_DLATCH_P_ x", "$_DLATCHSR_PPP_ x")
 GATES = "AND,NAND,OR,NOR,XOR,XNOR"
 
 
-def synthesise(verilog: Sequence[Path], top: str, progress: Progress = quiet) -> str:
+def synthesise(
+    verilog: Sequence[Path], top: str, progress: Progress = quiet, within: Path | None = None
+) -> str:
     """Synthesise the module ``top`` of these Verilog files into the text of a Yosys JSON file.
 
     The result is flat: two-input gates and inverters, flops of six kinds (and latches where the
     source has them), ``$_TBUF_`` at pins that can float. Memories become flops and gates.
     Power-up values (``initial``) are dropped, as silicon drops them; a ROM keeps its contents.
 
-    Raises NetlistError for a module or file that cannot be used, with every module that no file
-    defines, and with the synthesiser's own words when it refuses the source.
+    Sources may name files in ``within`` or below, by default in their own folders. Raises
+    NetlistError for a module or file that cannot be used, with every module that no file defines,
+    and with the synthesiser's own words when it refuses the source.
     """
     if not verilog:
         raise NetlistError(f"no Verilog files are given for {top}; list them in design.toml")
     what = f"synthesise {top} in {verilog[0].parent}"
     made_from = source_sums(verilog)  # before they are read: what is saved meanwhile has changed
     try:
-        document = run_yosys(verilog, _steps(module_name(top)), what, progress)
+        document = run_yosys(verilog, _steps(module_name(top)), what, progress, within)
         text = compact(document, top, made_from)
     except NetlistError as error:
         if not any(words in str(error) for words in _OBSTACLES):
             raise
-        _refuse(read_source(verilog, top, progress))
+        _refuse(read_source(verilog, top, progress, within))
         raise
     if _RELEASED.search(text):
-        _refuse(read_source(verilog, top, progress))
+        _refuse(read_source(verilog, top, progress, within))
     return text
 
 
-def simple_gates(sources: Sequence[Path], top: str, progress: Progress = quiet) -> str:
+def simple_gates(sources: Sequence[Path], top: str, within: Path | None = None) -> str:
     """Bring a module to simple gates and one kind of flop; the text of a Yosys JSON file.
 
     ``sources``: Verilog files, or one netlist as Yosys writes it. Asynchronous sets and resets
@@ -67,7 +70,7 @@ def simple_gates(sources: Sequence[Path], top: str, progress: Progress = quiet) 
     what = f"bring {top} in {sources[0].parent} to simple gates"
     steps = (Step("building simple gates", commands),)
     made_from = source_sums(sources)
-    return compact(run_yosys(sources, steps, what, progress), top, made_from)
+    return compact(run_yosys(sources, steps, what, quiet, within), top, made_from)
 
 
 _RELEASED = re.compile(r'[\[ ]"z"[,\]]')

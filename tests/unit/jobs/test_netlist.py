@@ -79,6 +79,14 @@ REFUSALS = [
         '1:1: error [missing-key] this file has no "verilog"; add it: a list of strings',
     ),
     (
+        '"adder.v"]',
+        '"adder.v", "../canary.v"]',
+        (
+            '2:23: error [outside-folder] "../canary.v" leads out of the folder of the shuttle; '
+            "put it into the design's folder, or beside that"
+        ),
+    ),
+    (
         "out.json",
         "x/../../canary.json",
         (

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import os
 from pathlib import Path
 
 import pytest
 
 from harness.errors import NetlistError
-from harness.netlist import load_netlist, synthesise
+from harness.netlist import load_netlist, synthesise, yosys
 from harness.netlist.yosys import FIRST_START
 from tests.simulator import Simulator, port_of
 
@@ -229,3 +230,80 @@ def test_a_name_that_ends_its_quotes_is_refused(tmp_path: Path, name: str) -> No
         f"{name!r} cannot be a Verilog file here; rename it without quotes and backslashes"
     )
     assert [path.name for path in tmp_path.iterdir()] == [name]
+
+
+INCLUDES = '`include "{name}"\nmodule top(input a, output b); assign b = a; endmodule'
+READS = (
+    'module top(input a, output [7:0] b); reg [7:0] m [0:0]; initial $readmemh("{name}", m); '
+    "assign b = m[0] ^ {{8{{a}}}}; endmodule"
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [(INCLUDES, "{outside}"), (INCLUDES, "../secret"), (READS, "../secret"), (READS, "link")],
+)
+def test_a_source_reads_no_file_outside_of_the_folders_of_sources(
+    tmp_path: Path, text: str, name: str
+) -> None:
+    secret = tmp_path / "secret"
+    secret.write_text("5A // hunter2", "utf-8")
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in/link").symlink_to(secret)
+    name = name.format(outside=secret)
+    with pytest.raises(NetlistError) as caught:
+        synthesise([source(tmp_path / "in", text.format(name=name))], "top")
+    *_, said, advice = str(caught.value).splitlines()
+    assert name in said
+    assert "hunter2" not in str(caught.value)
+    assert advice == (
+        "(a design's sources may name files in the folder of shuttle.toml or below; before there "
+        "is one, in their own folders)"
+    )
+
+
+def test_sources_name_files_in_all_of_the_shuttles_folder(tmp_path: Path) -> None:
+    for folder in ("common", "count: a=b; log #"):
+        (tmp_path / folder).mkdir()
+    (tmp_path / "common/defs.vh").write_text("`define NAME m\n", "utf-8")
+    (tmp_path / "common/words.hex").write_text("5A", "utf-8")
+    text = READS.format(name="../common/words.hex").replace("m[0]", "`NAME[0]")
+    path = source(tmp_path / "count: a=b; log #", f'`include "../common/defs.vh"\n{text}')
+    synthesise([path], "top", within=tmp_path)
+    with pytest.raises(NetlistError, match="Can't open include file"):
+        synthesise([path], "top")
+
+
+def test_a_source_that_has_no_end_is_stopped_in_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(yosys, "MAX_SECONDS", 1)
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(NetlistError) as caught:
+        synthesise([source(tmp_path, INCLUDES.format(name="pipe"))], "top")
+    assert str(caught.value) == (
+        f"Yosys cannot synthesise top in {tmp_path}: it takes more than 1 s, in the step: reading "
+        "the Verilog; make the design smaller, or look for a loop or an instance of a module in "
+        "itself that has no end"
+    )
+
+
+LOOP = (
+    "module top(input a, output y); reg [31:0] k; reg r; always @* begin r = a; "
+    "for (k = 0; k < 2000000000; k = k + 1) r = ~r; end assign y = r; endmodule"
+)
+NESTED = f"module top(input a, output y); assign y = {'~' * 200_000}a; endmodule"
+
+
+@pytest.mark.parametrize("text", [LOOP, NESTED])
+def test_a_source_that_takes_all_memory_is_stopped(
+    tmp_path: Path, text: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(yosys, "MAX_MEMORY", 128 << 20)
+    with pytest.raises(NetlistError) as caught:
+        synthesise([source(tmp_path, text)], "top")
+    assert str(caught.value) == (
+        f"Yosys cannot synthesise top in {tmp_path}: it takes more than 128 MiB of memory, or is "
+        "nested too deeply, in the step: reading the Verilog; make the design smaller, or look for "
+        "a loop or an instance of a module in itself that has no end"
+    )
