@@ -7,6 +7,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
+from zlib import crc32
+
+CRC_BYTES = 4
 
 
 @dataclass(frozen=True)
@@ -18,9 +21,9 @@ class HandoverRecord:
     that were named, such as ``en=1``.
     ``passed`` is the start of the run in which its tables were judged last, None if none was;
     ``reason`` is why it was handed over all the same, empty if all passed. ``folder`` is where its
-    files are on the board; ``before`` is the board's own ``main.py`` in base 64, None if it had
-    none. ``finished`` is None until the board has started the design, ``undone`` until
-    ``before`` is back.
+    files are on the board; ``before`` is the board's own ``main.py`` and its CRC-32 in base 64,
+    None if it had none. ``finished`` is None until the board has started the design, ``undone``
+    until ``before`` is back.
     """
 
     handover_id: str
@@ -43,8 +46,14 @@ class HandoverRecord:
 
     @property
     def program(self) -> bytes | None:
-        """The board's own ``main.py``."""
-        return None if self.before is None else b64decode(self.before)
+        """The board's own ``main.py``. Raises ValueError if it is not as it was kept."""
+        if self.before is None:
+            return None
+        kept = b64decode(self.before, validate=True)
+        program, crc = kept[:-CRC_BYTES], kept[-CRC_BYTES:]
+        if crc != _crc(program):
+            raise ValueError("the program that was there before has changed")
+        return program
 
     @property
     def key(self) -> str:
@@ -54,7 +63,7 @@ class HandoverRecord:
 
 def kept_program(program: bytes | None) -> str | None:
     """Return a program as :attr:`HandoverRecord.before` has it."""
-    return None if program is None else b64encode(program).decode()
+    return None if program is None else b64encode(program + _crc(program)).decode()
 
 
 def latest_of_boards(handovers: Iterable[HandoverRecord]) -> tuple[HandoverRecord, ...]:
@@ -64,3 +73,7 @@ def latest_of_boards(handovers: Iterable[HandoverRecord]) -> tuple[HandoverRecor
     """
     latest = {one.board_serial: one for one in handovers}
     return tuple(one for one in handovers if latest[one.board_serial] is one and not one.undone)
+
+
+def _crc(program: bytes) -> bytes:
+    return crc32(program).to_bytes(CRC_BYTES, "big")

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from tests.attack.attack import Prepare
 from tests.attack.boards import liars, prompts
 from tests.attack.bundles import bundles
+from tests.attack.handovers import handovers
 from tests.attack.jesd3 import jesd3_files
 from tests.attack.lists import lists
 from tests.attack.models import models
@@ -36,6 +37,7 @@ KINDS: Mapping[str, Prepare] = {
     "run-file": run_files,
     "journal": journals,
     "store": stores,
+    "handover": handovers,
     "bundle": bundles,
     "replay": replays,
     "name": names,

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy import create_engine, text
@@ -99,3 +100,20 @@ def test_what_a_board_wakes_up_with_in_words() -> None:
     assert wakes_text(replace(HANDED, finished=None)) == (
         "may start gray by itself at power-up: the handover of 2026-06-01 did not finish"
     )
+
+
+@pytest.mark.parametrize("at", [0, 4, -3])
+def test_a_program_that_has_changed_in_the_store_goes_to_no_board(tmp_path: Path, at: int) -> None:
+    before = str(HANDED.before)
+    letter = "A" if before[at] != "A" else "B"
+    changed = f"{before[:at]}{letter}{before[len(before) + at + 1 if at < 0 else at + 1 :]}"
+    assert len(changed) == len(before)
+    with Store(tmp_path / "s.sqlite") as store:
+        store.record_handover(replace(HANDED, before=changed))
+        store.record_handover(later(1, before="no base 64"))
+        known = [(one.board_serial, one.folder, one.program) for one in store.handovers()]
+        assert known == [("WB-01", "", None)] * 2
+        assert store.handovers()[0].reason == (
+            "the record of this handover is damaged (the program that was there before has "
+            "changed); restore the store from a backup"
+        )
