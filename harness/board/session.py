@@ -233,7 +233,7 @@ class Session:
         answer = self._channel.call(protocol.SENSE, bytes([pin]))
         try:
             (reading,) = json.loads(answer)
-        except (ValueError, TypeError) as error:
+        except (ValueError, TypeError, RecursionError) as error:
             raise BoardMisbehaved("a sensor's answer cannot be read") from error
         if reading is not None and not (type(reading) is int and 0 <= reading <= FULL_SCALE):
             raise BoardMisbehaved(f"a sensor's answer {reading!r} is not a reading")

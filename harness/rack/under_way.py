@@ -94,7 +94,7 @@ def long_tables(run_id: str, folder: Path | None = None) -> Mapping[str, LongTab
         with opened_carefully(_path(run_id, folder)) as stream:
             whole = json.loads(stream.read(MAX_BYTES))
         return {slot: _checked(**table) for slot, table in whole.items()}
-    except (OSError, ValueError, TypeError, AttributeError, OverflowError):
+    except (OSError, ValueError, TypeError, AttributeError, OverflowError, RecursionError):
         return {}
 
 

@@ -59,6 +59,7 @@ def test_a_file_may_say_what_a_run_says(tmp_path: Path) -> None:
         "",
         "[]",
         "{",
+        "[" * 100_000,
         '{"A1": 7}',
         '{"A1": {"design": "d"}}',
         _slot(more=1),
