@@ -22,7 +22,7 @@ from harness.agent import protocol, rp2_chip, rp2040
 from harness.agent.codec import Block
 from harness.agent.engine import Aborted, Engine, Refused
 from harness.agent.pins_rp2 import Pins
-from harness.agent.rp2_timing import Layout
+from harness.agent.rp2_start import Writes
 from tests.examples import few
 from tests.unit.agent.emulated import Device, EmulatedBus, Inverter, TernDevice
 from tests.unit.agent.emulated_rp2350 import WRONG_ONES, refusal, turn_to_rp2350
@@ -515,8 +515,8 @@ def test_a_dma_that_does_not_keep_up_is_seen() -> None:
     bench.timing(4)
     begin = bench.pins.begin
 
-    def starve(cycle: Layout, cycles: int) -> None:
-        begin(cycle, cycles)
+    def starve(writes: Writes, cycles: int) -> None:
+        begin(writes, cycles)
         bench.bus.write(rp2_chip.channel(rp2_chip.SEND) + rp2_chip.DMA_CTRL, 0)
         bench.bus.advance(40)
         control = rp2_chip.DMA_ON | rp2040.STEP_READ | rp2_chip.AFTER_SEND
