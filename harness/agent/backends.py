@@ -30,7 +30,7 @@ MODULES = ("protocol", "buffers", "unpack", "planes", "codec", "engine", "server
 PINS_AT = MODULES.index("server")
 """Where the pins module and its helpers are inserted."""
 
-THUMB = ("thumb", "thumb_in")
+THUMB = ("thumb", "thumb_rp2", "thumb_in")
 """Modules with functions that replace those of the same name where they go to a board."""
 
 STORED = ("main", "started")

@@ -310,26 +310,28 @@ class Engine:
     def judge(self, block: Block, at: int, count: int, row: int, passed: int) -> None:
         """Take the words read in ``count`` vectors; ``row`` as in ``burst``."""
         if self.checked:
-            self.sum_words(block, at, count)
+            self.sum_words(memoryview(block.care)[at:] if at else block.care, count)
         else:
             self.compare_words(block, at, count, row, passed)
         if self.cycle < self.stop and self.cycle + count > self.first:
             self.keep_window(count, row, passed)
+        self.go_on(count)
+
+    def go_on(self, count: int) -> None:
+        """Count cycles; look at the host."""
         self.cycle += count
         if self.look_up:
             self.look_up()
 
-    def sum_words(self, block: Block, at: int, count: int) -> None:
-        """Add the levels read on tested pins to the CRCs of the run and of checked blocks.
-
-        The two are equal while all blocks are checked and as expected: one is worked out then.
-        """
-        care = memoryview(block.care)[at:] if at else block.care
-        seen = self.words_at(count)
-        crc = sum_masked(seen, care, self.tested, count, self.block_crc)
-        same = self.crc == self.block_crc
-        self.crc = crc if same else sum_masked(seen, care, self.tested, count, self.crc)
-        self.block_crc = crc
+    def sum_words(self, care: Words | memoryview, count: int) -> None:
+        """Add the levels read on tested pins to the CRCs of the run and of checked blocks."""
+        # The two are equal while all blocks are checked and as expected: one is worked out then.
+        seen, before = self.words_at(count), self.crc
+        self.crc = crc = sum_masked(seen, care, self.tested, count, before)
+        if self.checked and before != self.block_crc:
+            crc = sum_masked(seen, care, self.tested, count, self.block_crc)
+        if self.checked:
+            self.block_crc = crc
 
     def compare_words(self, block: Block, at: int, count: int, row: int, passed: int) -> None:
         """Compare words as in ``judge``; count and keep those that differ."""

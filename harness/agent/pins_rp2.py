@@ -16,6 +16,7 @@ from .codec import ALL_FIELDS, FIELD_PULSE
 from .engine import Engine, Refused
 from .faces import BusFace, Vector
 from .protocol import GAP_FREE, PULSES, UNTIL
+from .rp2_back import give_repeats
 from .rp2_chip import (
     FUNCTION_PIO,
     GET_STATE,
@@ -57,7 +58,17 @@ ABOUT = {
     "ticks": (4, 6),
     "sync_ticks": 2,
     "latest_ticks": 1055,
-    "needs": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan", "rp2_start", "thumb", "thumb_in"),
+    "needs": (
+        "rp2_chip",
+        "rp2_timing",
+        "rp2_stream",
+        "rp2_plan",
+        "rp2_back",
+        "rp2_start",
+        "thumb",
+        "thumb_rp2",
+        "thumb_in",
+    ),
     "pins": 48,
     "windows": ((0, 31), (16, 47)),
     "controllers": ("RP2040", "RP2350", "RP2350A", "RP2350B"),
@@ -301,25 +312,14 @@ class Pins:
         if plan.pull:
             free = plan.pull & ~self.enabled
             engine.floating[0] = floating_pins(self.bus, self.numbers, free)
-        for row, done, size, kept, rows in plan.pieces:
-            if rows or size == 1:
+        for piece in plan.pieces:
+            row, rows, done, size, _kept = piece
+            if rows == size:
                 plan.pick(engine.words_at(size), size, self.inward)
                 engine.judge(block, row, size, row, done)
             else:
-                self.give_repeats(engine, row, done, (size, kept))
+                give_repeats(plan, engine, piece, self.inward)
         engine.floating[0] = 0
-
-    def give_repeats(self, engine: Engine, row: int, done: int, piece: tuple[int, int]) -> None:
-        """Pass on repetitions of a row from ``done``; ``piece`` is (count, whether captured)."""
-        left, kept = piece
-        while left:
-            part = min(left, engine.work.size)
-            engine.place(row, done, 0, part)
-            if kept:
-                self.plan.pick(engine.words_at(part), part, self.inward)
-            engine.judge(engine.work, 0, part, -1, 0)
-            done += part
-            left -= part
 
     def until(self, vector: Vector, limit: int) -> tuple[int, int, bool]:
         """Repeat one vector (drive, enable, pulse, expect, care) until its outputs match.

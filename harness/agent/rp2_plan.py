@@ -6,7 +6,6 @@ weak pulls, rows that wait for their outputs, full memory) ends it, and ``why`` 
 
 from __future__ import annotations
 
-from array import array
 from collections.abc import Sequence
 
 from .buffers import words
@@ -42,8 +41,9 @@ from .rp2_stream import (
     add_pairs,
     begin_pairs,
     cross_words,
-    lay_words,
-    plain_rows,
+    short_rows,
+    spread,
+    spread_pairs,
 )
 from .rp2040 import STEP_READ, STEP_WRITE
 
@@ -63,8 +63,8 @@ BLOCKS = 4 * (2 * LOOPS + 2)
 class BurstPlan:
     """One burst at a time: its words, its control blocks, and its rows.
 
-    ``pieces`` has for each stretch: first row, repetition of it, cycles, whether they are
-    captured, and whether they are different rows rather than one row repeated.
+    ``pieces`` has for each stretch: first row, rows, repetition of the first, cycles, and whether
+    they are captured. One of several rows has all their repetitions, ``most`` cycles at most.
     """
 
     def __init__(self, bus: RoomFace, stream: int, capture: int) -> None:
@@ -73,17 +73,21 @@ class BurstPlan:
         self.stream, self.stream_at = bus.room(stream)
         self.room_at = addressof(self.stream)
         self.capture, self.capture_at = bus.room(capture + 1)
+        self.crossed_at = addressof(self.capture)
         self.sending, self.sending_at = bus.room(BLOCKS)
         self.getting, self.getting_at = bus.room(BLOCKS)
-        self.send = Chain(2 * LOOPS + 1)
-        self.get = Chain(2 * LOOPS + 1)
+        self.send = Chain(self.sending, 2 * LOOPS + 1, PIO_TXF, (0, 1))
+        self.get = Chain(self.getting, 2 * LOOPS + 1, PIO_RXF, (1, 0))
+        self.job = words(3)
+        self.once = addressof(self.job) + 8
         self.enable = 0
         self.ways: list[dict[int, Words]] = []
         self.clear()
 
     def clear(self) -> None:
         """Forget the burst."""
-        self.pieces: list[tuple[int, int, int, int, int]] = []
+        self.pieces: list[list[int]] = []
+        self.whole: int | bool = 0
         self.send.clear()
         self.get.clear()
         self.used = 0
@@ -126,8 +130,8 @@ class BurstPlan:
             self.clear()
             self.straight = (block.count, two)
             self.add_words(block.count)
-            self.pieces.append((0, 0, block.count, 1, 1))
-            self.write()
+            self.note(0, block.count, 0, block.count)
+            self.close()
 
     def cross_plane(self, ways: dict[int, Words], table: Sequence[int]) -> tuple[Words, Words]:
         """What the bits of a plane do to levels and to pulsed levels, in controller order."""
@@ -169,7 +173,10 @@ class BurstPlan:
         """
         self.clear()
         count, self.row_words, self.first, self.stop = span
-        self.buffers = (block.drive, block.pulse, self.stream, table)
+        self.most = min(block.size, self.max_words // 2)
+        self.laid = block
+        self.table = table
+        self.drive, self.pulse = addressof(block.drive), addressof(block.pulse)
         row, done = start
         self.enable = enable = block.enable[row]
         while row < count and not self.why:
@@ -179,26 +186,28 @@ class BurstPlan:
             self.why = self.obstacle(block, row, enable)
             if self.why:
                 break
-            size = self.part(block, row, done, count)
+            size = 0 if done else self.short(block, row, count - row)
+            if size:
+                row += size
+                continue
+            size = self.part(block, row, done)
             if not size:
                 self.why = "memory for %d words and %d captured cycles is full" % (
                     self.max_words,
                     self.max_kept,
                 )
-            elif block.repeat[row] == 1:
-                row += size
             else:
                 done += size
                 if done == block.repeat[row]:
                     row += 1
                     done = 0
-        self.write()
+        self.close()
         return row, done
 
-    def write(self) -> None:
-        """Write the control blocks."""
-        self.send.write(self.sending, PIO_TXF, (0, 1))
-        self.get.write(self.getting, PIO_RXF, (1, 0))
+    def close(self) -> None:
+        """End the lists of control blocks."""
+        self.send.close()
+        self.get.close()
 
     def obstacle(self, block: Block, row: int, enable: int) -> str:
         """Return what keeps a row out of this burst, or an empty text."""
@@ -210,15 +219,26 @@ class BurstPlan:
             return "a row tests for high impedance"
         return ""
 
-    def part(self, block: Block, row: int, done: int, count: int) -> int:
-        """Lay out as much as fits from a row on; return rows, or repetitions of this row."""
+    def short(self, block: Block, row: int, left: int) -> int:
+        """Lay out as many whole rows as follow without a wait and are short; return how many."""
+        job, fits = self.job, min(self.room(), self.most)
+        # The words of each row stand in the memory for captured ones until they are spread.
+        job[0], job[1] = min(left, self.max_kept // self.row_words), fits
+        at = 4 * row
+        repeat = addressof(block.repeat) + at
+        rows = short_rows(addressof(block.enable) + at, addressof(block.highz) + at, repeat, job)
+        if rows:
+            size = fits - job[1]
+            self.lay(row, rows, repeat, size)
+            self.note(row, rows, 0, size)
+        return rows
+
+    def part(self, block: Block, row: int, done: int) -> int:
+        """Lay out as many repetitions of a row as fit; return how many."""
         left = block.repeat[row] - done
         if block.highz[row]:
             self.pull = block.highz[row]
-            return self.inline(row, done, 1, 0)
-        if left == 1 and done == 0:
-            columns = (block.enable, block.highz, block.repeat)
-            return self.inline(row, 0, plain_rows(columns, row, count), 1)
+            return self.inline(row, done, 1)
         if block.care[row]:
             return self.repeated(row, done, left, 1)
         now = self.cycles
@@ -232,15 +252,43 @@ class BurstPlan:
         """The number of captured cycles that still fit."""
         return min(self.max_kept - self.kept, (self.max_words - self.used) // self.row_words)
 
-    def inline(self, row: int, done: int, size: int, step: int) -> int:
-        """Lay out ``size`` single cycles, of as many rows (``step`` 1) or of one row (0)."""
+    def note(self, row: int, rows: int, done: int, size: int, kept: int = 1) -> None:
+        """Note cycles laid out; whole rows join those before."""
+        whole = kept and not done and (rows > 1 or size == self.laid.repeat[row])
+        if whole and self.whole:
+            last = self.pieces[-1]
+            if last[0] + last[1] == row and last[3] + size <= self.most:
+                last[1] += rows
+                last[3] += size
+                return
+        self.whole = whole
+        self.pieces.append([row, rows, done, size, kept])
+
+    def inline(self, row: int, done: int, size: int) -> int:
+        """Lay out ``size`` cycles of a row one by one."""
         size = min(size, self.room())
         if size:
-            # An array, since viper functions take four arguments at most on ARM (py/emitnative.c).
-            lay_words(self.buffers, array("I", [row, size, self.used, self.row_words, step]))
-            self.add_words(size)
-            self.pieces.append((row, done, size, 1, step))
+            self.lay_row(row, size)
+            self.note(row, 1, done, size)
         return size
+
+    def lay_row(self, row: int, size: int) -> None:
+        """Write the words of ``size`` repetitions of a row."""
+        self.job[2] = size
+        self.lay(row, 1, self.once, size)
+
+    def lay(self, row: int, rows: int, repeat: int, size: int) -> None:
+        """Write the words of rows, each as often as ``repeat`` says: ``size`` cycles."""
+        levels = self.crossed_at
+        to = self.room_at + 4 * self.used
+        cross_words(self.drive + 4 * row, levels, self.table, rows)
+        if self.row_words == 2:
+            cross_words(self.pulse + 4 * row, levels + 4 * rows, self.table, rows)
+            self.job[0], self.job[1] = rows, 4 * rows
+            spread_pairs(levels, to, repeat, self.job)
+        else:
+            spread(levels, to, repeat, rows)
+        self.add_words(size)
 
     def add_words(self, size: int) -> None:
         """Send the words of ``size`` cycles that were laid out last, and capture them."""
@@ -257,26 +305,29 @@ class BurstPlan:
     def repeated(self, row: int, done: int, size: int, tested: int) -> int:
         """Lay out repetitions of a row; many, as the same words read again and again."""
         if size < MIN_LOOP or self.send.full() or self.get.full():
-            return self.inline(row, done, size, 0)
+            return self.inline(row, done, size)
         size = min(size, MAX_COUNT // self.row_words)
         if tested:
             size = min(size, self.max_kept - self.kept)
         if size < MIN_LOOP or self.room() < 2 * EDGE:
-            return self.inline(row, done, size, 0)
+            return self.inline(row, done, size)
         middle = size - 2 * EDGE
-        self.inline(row, done, EDGE, 0)
+        self.lay_row(row, EDGE)
         address = self.stream_at + 4 * (self.used - self.row_words)
         same = SEND_PAIR if self.row_words == 2 else SEND_SAME
         self.send.add(address, middle * self.row_words, same, 0)
         if tested:
             self.keep(middle)
+            self.note(row, 1, done, size)
         else:
             # Read all the same, into a spare word: with a full queue, autopush stalls the machine
             # (RP2040 datasheet 3.5.4).
             self.get.add(self.capture_at + 4 * self.max_kept, middle, GET_SAME, 0)
             self.cycles += middle
-        self.pieces.append((row, done + EDGE, middle, tested, 0))
-        self.inline(row, done + EDGE + middle, EDGE, 0)
+            self.note(row, 1, done, EDGE)
+            self.note(row, 1, done + EDGE, middle, 0)
+            self.note(row, 1, done + EDGE + middle, EDGE)
+        self.lay_row(row, EDGE)
         return size
 
     def edge_levels(self) -> tuple[int, int]:
@@ -288,3 +339,19 @@ class BurstPlan:
         source = memoryview(self.capture)[self.picked :] if self.picked else self.capture
         cross_words(source, target, table, size)
         self.picked += size
+
+    def spread_tests(self, row: int, rows: int, size: int) -> tuple[int, int]:
+        """Return the addresses of care and expect for ``size`` cycles of rows, of one or whole.
+
+        They are in the memory for words to the pins, which have gone there.
+        """
+        block, at = self.laid, 4 * row
+        repeat = addressof(block.repeat) + at
+        if rows == 1:
+            repeat = self.once
+            self.job[2] = size
+        care = self.room_at
+        expect = care + 4 * size
+        spread(addressof(block.care) + at, care, repeat, rows)
+        spread(addressof(block.expect) + at, expect, repeat, rows)
+        return care, expect

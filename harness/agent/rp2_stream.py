@@ -5,11 +5,10 @@ Knows memory, not registers; ``crossing`` of ``rp2_chip`` makes the tables that 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 from .cpython import micropython, ptr8, ptr32
-from .faces import Table, Words
+from .faces import Table
 
 EDGE = 8
 """Cycles of a repeated row laid out one by one before and after its repetition."""
@@ -18,84 +17,117 @@ MIN_LOOP = 64
 
 
 class Chain:
-    """Control blocks of one DMA channel: stretches of memory, one after the other."""
+    """Control blocks of one DMA channel: stretches of memory, one after the other.
 
-    def __init__(self, most: int) -> None:
-        self.most = most
+    ``blocks`` has room for ``most`` of them and a last one. ``order`` says where in a block the
+    address of a stretch and ``port``, the other end, stand.
+    """
+
+    def __init__(self, blocks: Any, most: int, port: int, order: tuple[int, int]) -> None:
+        self.blocks = blocks
+        self.last = 4 * (most - 3)
+        self.port = port
+        self.address_at, self.port_at = order
         self.clear()
 
     def clear(self) -> None:
         """Forget all stretches."""
-        self.stretches: list[list[int]] = []
+        self.used = 0
+        self.end = -1
 
     def add(self, address: int, count: int, control: int, step: int) -> None:
         """Add ``count`` words from ``address``; ``step`` is 4 where the address moves, else 0."""
-        if self.stretches and step:
-            last = self.stretches[-1]
-            if last[2] == control and last[0] + 4 * last[1] == address:
-                last[1] += count
-                return
-        self.stretches.append([address, count, control])
+        blocks, at = self.blocks, self.used
+        if step and address == self.end:
+            blocks[at - 2] += count
+        else:
+            blocks[at + self.address_at] = address
+            blocks[at + self.port_at] = self.port
+            blocks[at + 2] = count
+            blocks[at + 3] = control
+            self.used = at + 4
+        self.end = address + 4 * count if step else -1
 
     def full(self) -> bool:
         """Whether another repeated row would not fit."""
-        return len(self.stretches) + 3 > self.most
+        return self.used > self.last
 
-    def write(self, target: Any, port: int, order: tuple[int, int]) -> None:
-        """Write control blocks that read or write at ``port``, and a last one that stops.
-
-        ``order`` says where in a block the address and the port stand.
-        """
-        at = 0
-        for address, count, control in self.stretches:
-            target[at + order[0]] = address
-            target[at + order[1]] = port
-            target[at + 2] = count
-            target[at + 3] = control
-            at += 4
+    def close(self) -> None:
+        """Write the block that stops the channel."""
         # A 0 in a channel's trigger register starts nothing, so a block of zeros ends the list
         # (RP2040 datasheet 2.5.6.2, DMA control blocks).
-        for k in range(4):
-            target[at + k] = 0
+        for k in range(self.used, self.used + 4):
+            self.blocks[k] = 0
 
 
 @micropython.viper
-def lay_words(buffers: Sequence[Any], job: Words) -> int:
-    """Turn rows into words: ``buffers`` is drive, pulse, stream, table.
+def short_rows(enable: int, highz: int, repeat: int, job: Table) -> int:
+    """Count the rows that a burst lays out whole: same directions, no pull test, few cycles.
 
-    ``job`` is first row, count, target index, words a row (1, or 2 with the pulse), step between
-    rows (1, or 0 to repeat one).
+    ``job`` is the number of rows that follow, and of cycles that fit, which becomes those left.
     """
-    drive = ptr32(buffers[0])
-    pulse = ptr32(buffers[1])
-    stream = ptr32(buffers[2])
-    table = ptr32(buffers[3])
-    j = ptr32(job)
-    i = int(j[0])
-    left = int(j[1])
-    to = int(j[2])
-    two = int(j[3]) - 1
-    step = int(j[4])
-    while left > 0:
-        w = int(drive[i])
-        stream[to] = (
-            int(table[(w << 2) & 1020])
-            | int(table[((w >> 6) & 1020) + 1])
-            | int(table[((w >> 14) & 1020) + 2])
-            | int(table[((w >> 22) & 1020) + 3])
-        )
-        to += 1
-        if two:
-            w = w ^ int(pulse[i])
-            stream[to] = (
-                int(table[(w << 2) & 1020])
-                | int(table[((w >> 6) & 1020) + 1])
-                | int(table[((w >> 14) & 1020) + 2])
-                | int(table[((w >> 22) & 1020) + 3])
-            )
-            to += 1
-        i += step
-        left -= 1
+    first = int(ptr32(enable)[0])
+    left = int(job[1])
+    rows = 0
+    while rows < int(job[0]):
+        size = int(ptr32(repeat)[0])
+        if size < 1 or size >= MIN_LOOP or size > left:
+            break
+        if int(ptr32(highz)[0]) != 0 or int(ptr32(enable)[0]) != first:
+            break
+        left -= size
+        enable += 4
+        highz += 4
+        repeat += 4
+        rows += 1
+    job[1] = left
+    return rows
+
+
+@micropython.viper
+def spread(source: int, target: int, repeat: int, count: int) -> int:
+    """Write each of ``count`` words as often as its word of ``repeat`` says."""
+    end = source + 4 * count
+    while source < end:
+        stop = target + 4 * int(ptr32(repeat)[0])
+        while target < stop:
+            ptr32(target)[0] = ptr32(source)[0]
+            target += 4
+        source += 4
+        repeat += 4
+    return 0
+
+
+@micropython.viper
+def spread_pairs(source: int, target: int, repeat: int, job: Table) -> int:
+    """Write levels, and levels changed by a pulse, as often as ``repeat`` says.
+
+    ``job`` is the number of levels, and the bytes from each to its pulse.
+    """
+    end = source + 4 * int(job[0])
+    while source < end:
+        word = int(ptr32(source)[0])
+        pulsed = word ^ int(ptr32(source + int(job[1]))[0])
+        stop = target + 8 * int(ptr32(repeat)[0])
+        while target < stop:
+            ptr32(target)[0] = word
+            ptr32(target)[1] = pulsed
+            target += 8
+        source += 4
+        repeat += 4
+    return 0
+
+
+@micropython.viper
+def differs(seen: int, expect: int, care: int, count: int) -> int:
+    """Whether any of ``count`` words read differs where it is cared for."""
+    end = seen + 4 * count
+    while seen < end:
+        if (int(ptr32(seen)[0]) ^ int(ptr32(expect)[0])) & int(ptr32(care)[0]):
+            return 1
+        seen += 4
+        expect += 4
+        care += 4
     return 0
 
 
@@ -140,24 +172,6 @@ def cross_words(source: Any, target: Any, table: Any, count: int) -> int:
         )
         k += 1
     return 0
-
-
-@micropython.viper
-def plain_rows(buffers: Sequence[Any], at: int, end: int) -> int:
-    """Count the rows from ``at`` that run one cycle, keep directions and have no pull test.
-
-    ``buffers`` is enable, highz, repeat.
-    """
-    enable = ptr32(buffers[0])
-    highz = ptr32(buffers[1])
-    repeat = ptr32(buffers[2])
-    first = int(enable[at])
-    i = at
-    while i < end:
-        if int(repeat[i]) != 1 or int(highz[i]) != 0 or int(enable[i]) != first:
-            return i - at
-        i += 1
-    return i - at
 
 
 @micropython.viper

@@ -57,58 +57,6 @@ def add_bits(r0: int, r1: int, r2: Table, r3: int) -> int:
 
 
 @micropython.asm_thumb
-def begin_pairs(r0: int, r1: int, r2: Table, r3: int) -> int:
-    """As in ``rp2_stream``: plane, target, table, count."""
-    add(r3, r3, r0)
-    mov(r6, 4)
-    lsl(r6, r6, 8)
-    add(r6, r6, r2)
-    b(TEST)
-    label(LOOP)
-    ldrb(r4, [r0, 0])
-    lsl(r4, r4, 2)
-    add(r5, r4, r6)
-    add(r4, r4, r2)
-    ldr(r4, [r4, 0])
-    ldr(r5, [r5, 0])
-    str(r4, [r1, 0])
-    str(r5, [r1, 4])
-    add(r0, 1)
-    add(r1, 8)
-    label(TEST)
-    cmp(r0, r3)
-    bne(LOOP)
-
-
-@micropython.asm_thumb
-def add_pairs(r0: int, r1: int, r2: Table, r3: int) -> int:
-    """As in ``rp2_stream``: plane, target, table, count."""
-    add(r3, r3, r0)
-    mov(r6, 4)
-    lsl(r6, r6, 8)
-    add(r6, r6, r2)
-    b(TEST)
-    label(LOOP)
-    ldrb(r4, [r0, 0])
-    lsl(r4, r4, 2)
-    add(r5, r4, r6)
-    add(r4, r4, r2)
-    ldr(r4, [r4, 0])
-    ldr(r7, [r1, 0])
-    eor(r4, r7)
-    str(r4, [r1, 0])
-    ldr(r5, [r5, 0])
-    ldr(r7, [r1, 4])
-    eor(r5, r7)
-    str(r5, [r1, 4])
-    add(r0, 1)
-    add(r1, 8)
-    label(TEST)
-    cmp(r0, r3)
-    bne(LOOP)
-
-
-@micropython.asm_thumb
 def undo_xor(r0: int, r1: int, r2: int, r3: int) -> int:
     """As in ``planes``: source, target, back, count."""
     add(r3, r3, r0)
@@ -179,43 +127,6 @@ def turn(r0: int, r1: int, r2: int, r3: int) -> int:
     pop({r3})
     add(r0, 1)
     add(r1, 8)
-    label(TEST)
-    cmp(r0, r3)
-    bne(LOOP)
-
-
-@micropython.asm_thumb
-def cross_words(r0: Words, r1: Words, r2: Words, r3: int) -> int:
-    """As in ``rp2_stream``: source, target, table, count."""
-    lsl(r3, r3, 2)
-    add(r3, r3, r0)
-    mov(r7, 0xFF)
-    lsl(r7, r7, 4)
-    b(TEST)
-    label(LOOP)
-    ldr(r4, [r0, 0])
-    lsl(r5, r4, 4)
-    and_(r5, r7)
-    add(r5, r5, r2)
-    ldr(r6, [r5, 0])
-    lsr(r5, r4, 4)
-    and_(r5, r7)
-    add(r5, r5, r2)
-    ldr(r5, [r5, 4])
-    orr(r6, r5)
-    lsr(r5, r4, 12)
-    and_(r5, r7)
-    add(r5, r5, r2)
-    ldr(r5, [r5, 8])
-    orr(r6, r5)
-    lsr(r5, r4, 20)
-    and_(r5, r7)
-    add(r5, r5, r2)
-    ldr(r5, [r5, 12])
-    orr(r6, r5)
-    str(r6, [r1, 0])
-    add(r0, 4)
-    add(r1, 4)
     label(TEST)
     cmp(r0, r3)
     bne(LOOP)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import struct
 import sys
+import zlib
 from collections.abc import Sequence
 from itertools import pairwise
 from types import SimpleNamespace
@@ -551,6 +552,40 @@ def test_planes_laid_out_straight_are_the_words_that_their_rows_would_be(
         assert blocks == (list(plan.sending), list(plan.getting))
         assert list(straight.care) == list(cut.care)
         assert list(straight.expect) == list(cut.expect)
+
+
+@few(25)
+@given(st.integers(0, 1 << 30), st.sampled_from([0, 0, 3]), st.sampled_from([80, 2048]))
+def test_repeated_rows_are_judged_cycle_by_cycle(number: int, wrong: int, memory: int) -> None:
+    """In whatever stretches they were laid out: as expected, with wrong bits, in the window."""
+    random = np.random.default_rng(number)
+    count = int(random.integers(1, 40))
+    repeat = random.choice(np.array([0, 1, 1, 3, 30, 90], np.uint32), count)
+    data = random.integers(0, 256, count, dtype=np.uint32)
+    care = random.choice(np.array([0, 0xFF00], np.uint32), count)
+    flips = np.zeros(count, np.uint32)
+    flips[random.choice(count, min(wrong, count), replace=False)] = 0x100
+    zero = np.zeros(count, np.uint32)
+    bench = Bench(Inverter(), range(16), rows=64, words=memory)
+    bench.timing(8)
+    bench.start(5, 12)
+    expect = (~data & 0xFF) << np.uint32(8)
+    columns = (data, zero + 0xFF, zero, expect ^ flips, care, zero, repeat)
+    body = encode_planes(tuple(column.astype(np.uint32) for column in columns))
+    bench.engine.command(protocol.LOAD, body)
+    answer = bench.engine.command(protocol.BLOCK, struct.pack("<BH", protocol.REPEATS, count))
+    rows = np.repeat(np.arange(count), repeat)
+    places = [(k, int(row), k - int(np.argmax(rows == row))) for k, row in enumerate(rows)]
+    bad = [place for place in places if flips[place[1]] & care[place[1]]]
+    kept, window = bad[:48], places[5:12]
+    misses = [MISMATCH.unpack_from(answer, 3 + MISMATCH.size * k) for k in range(answer[0])]
+    assert [miss[:3] for miss in misses] == kept
+    at = 3 + MISMATCH.size * len(kept)
+    seen = [struct.unpack_from("<IHIII", answer, at + 18 * k)[:4] for k in range(answer[2])]
+    assert seen == [(*place, int(expect[place[1]] | data[place[1]])) for place in window]
+    tested = expect[rows] & care[rows]
+    crc = zlib.crc32(tested.astype("<u4").tobytes())
+    assert bench.totals()[:3] == (len(rows), len(bad), crc)
 
 
 def test_a_run_of_twice_the_rows_without_pulses_is_whole_after_one_with_pulses() -> None:

@@ -20,6 +20,7 @@ from harness.agent import (
     pins_rp2,
     planes,
     protocol,
+    rp2_back,
     rp2_chip,
     rp2_plan,
     rp2_start,
@@ -32,7 +33,7 @@ from tests.unit.agent.micropython import needs_micropython, run_twice
 from tests.unit.board.bodies import encode_planes
 
 GENERAL = (protocol, buffers, unpack, planes, codec)
-TEXTS = (*GENERAL, rp2040, rp2_chip, rp2_timing, rp2_stream, rp2_plan, rp2_start)
+TEXTS = (*GENERAL, rp2040, rp2_chip, rp2_timing, rp2_stream, rp2_plan, rp2_back, rp2_start)
 SCENARIO = """
 import json
 from array import array

@@ -29,11 +29,17 @@ CYCLES = {
     "undo_sum": 11,
     "turn": 31,
     "cross_words": 33,
+    "short_rows": 26,
+    "spread": 17,
+    "spread_pairs": 25,
+    "differs": 16,
     "sum_state": 40,
     "unmatch": 10,
     "unstuff": 24,  # 16 where frames fit and have few zeros
 }
 """Maximum number of cycles for each word or byte, in the long run."""
+COUNTING = (rp2_stream.short_rows, rp2_stream.differs)
+"""Loops whose answer counts even if it is 0."""
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +66,7 @@ class Both:
                 assert processor.bytes_at(at[k], 4 * len(a) if a.typecode == "I" else len(a)) == (
                     a.tobytes()
                 )
-        if returned:
+        if returned or self.twin in COUNTING:
             assert result == returned
         assert cycles <= self.most * count + 60
 
@@ -114,6 +120,49 @@ def test_bits_of_words_are_moved(codes: dict[str, bytes], count: int) -> None:
     target, table = words(count), random_words(random, 1024)
     both = Both(codes, "cross_words", rp2_stream.cross_words)
     both.agree([random_words(random, count), target, table, count], count, 0)
+
+
+@pytest.mark.parametrize("count", COUNTS)
+@pytest.mark.parametrize(
+    ("field", "value"), [(0, 1), (1, 4), (2, 0), (2, 64), (2, 0x80000003), (2, 63)]
+)
+@pytest.mark.parametrize("fits", [50, 9999])
+def test_short_rows_end_at_another_direction_a_pull_test_a_long_row_or_full_memory(
+    codes: dict[str, bytes], count: int, field: int, value: int, fits: int
+) -> None:
+    columns = [array("I", [level] * count) for level in (7, 0, 3)]
+    columns[field][2 * count // 3] = value
+    job = array("I", [count, fits])
+    Both(codes, "short_rows", rp2_stream.short_rows).agree([*columns, job], count, 7)
+
+
+@pytest.mark.parametrize("count", COUNTS)
+def test_words_are_written_as_often_as_their_rows_run(codes: dict[str, bytes], count: int) -> None:
+    random = Random(count)
+    repeat = array("I", random.choices([0, 1, 1, 1, 4, 63], k=count))
+    cycles = sum(repeat)
+    source, target = random_words(random, count), words(cycles)
+    both = Both(codes, "spread", rp2_stream.spread)
+    both.agree([source, target, repeat, count], count + cycles, 7)
+    source, target, job = random_words(random, 2 * count), words(2 * cycles), words(2)
+    job[0], job[1] = count, 4 * count
+    both = Both(codes, "spread_pairs", rp2_stream.spread_pairs)
+    both.agree([source, target, repeat, job], count + cycles, 7)
+
+
+@pytest.mark.parametrize("count", COUNTS)
+@pytest.mark.parametrize("care", [0xFF00, 0x00FF])
+def test_a_word_that_differs_is_met_where_it_is_cared_for(
+    codes: dict[str, bytes], count: int, care: int
+) -> None:
+    seen = random_words(Random(count), count)
+    expect = array("I", seen)
+    expect[-1] ^= 0x0100
+    cared = array("I", [care] * count)
+    found = rp2_stream.differs(addressof(seen), addressof(expect), addressof(cared), count)
+    assert found == (care == 0xFF00)
+    both = Both(codes, "differs", rp2_stream.differs)
+    both.agree([seen, expect, cared, count], count, 7)
 
 
 @pytest.mark.parametrize("count", COUNTS)
