@@ -11,18 +11,26 @@ from harness.door import is_file, is_there
 from harness.judge import changes
 from harness.records import RunRecord
 from harness.store import Store, of_chip, of_design, of_slot
-from harness_reports import Beyond, Links, history_page, since_page, write_histories
+from harness_reports import (
+    Beyond,
+    Links,
+    history_page,
+    safe_name,
+    since_page,
+    write_histories,
+)
 
 
 def run_folder(out: Path, run_id: str) -> Path:
     """Return the folder of a run's reports: its night's if that is there, else one of its name."""
     night = night_folder(out, run_id)
-    return night if is_there(night) else out / run_id
+    return night if is_there(night) else out / safe_name(run_id)
 
 
 def night_folder(out: Path, run_id: str) -> Path:
     """Return the folder of a night; its name starts with the date, so that nights sort."""
-    day, rest = run_id[:8], run_id[8:]
+    name = safe_name(run_id)  # the store may be a stranger's
+    day, rest = name[:8], name[8:]
     return out / f"night-{day[:4]}-{day[4:6]}-{day[6:]}{rest}"
 
 

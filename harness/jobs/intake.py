@@ -35,6 +35,7 @@ from harness.intake import (
     overlapping,
     read_journals,
 )
+from harness.jobs.beyond import run_folder
 from harness.jobs.choices import RUNS, STORE, OnFailure
 from harness.jobs.run import new_run
 from harness.jobs.settle import Evaluator
@@ -196,7 +197,7 @@ class _Desk:
                 self.store.finish_run(sitting.run_id, datetime.now(UTC), cancelled=False)
                 journal.finish()
                 run = self.store.run(sitting.run_id)  # now that it has an end
-                write_run(run, self.out / run.run_id)
+                write_run(run, run_folder(self.out, run.run_id))
 
     def journal(self, start_over: bool) -> tuple[Journal, str]:
         """Continue the unfinished intake or begin one; returns who answers as well."""
@@ -286,7 +287,7 @@ class _Desk:
 
     def finish(self, item: ChipIntake) -> None:
         """Write a chip's card, and beside it the report whose hash is on the card."""
-        folder = self.out / item.run.run_id
+        folder = run_folder(self.out, item.run.run_id)
         try:
             write_run(item.run, folder)
             card = write_card(item, folder / "cards")
