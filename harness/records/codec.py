@@ -86,11 +86,21 @@ def _quickly(value: object, option: int = 0) -> str:
 
 
 def to_value(text: str | bytes) -> Any:
-    """Return the value of JSON text; raises ValueError if it is not JSON."""
+    """Return the value of JSON text. Raises CodecError."""
     try:
         return orjson.loads(text)
     except orjson.JSONDecodeError:
+        return _by_python(text)
+
+
+def _by_python(text: str | bytes) -> Any:
+    """Return what orjson does not read, such as NaN and integers of more than 64 bits."""
+    try:
         return json.loads(text)
+    except RecursionError as error:
+        raise CodecError("its values are nested too deeply") from error
+    except (ValueError, TypeError) as error:
+        raise CodecError(f"it is not JSON: {error}") from error
 
 
 def rewritten(value: T, change: Callable[[str], str]) -> T:

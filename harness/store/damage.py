@@ -37,10 +37,8 @@ def value_or_damage(text: Any) -> Any:
     """Return the value of a body's JSON, or :class:`Unreadable`, so that other rows are read."""
     try:
         return to_value(text)
-    except RecursionError:
-        return Unreadable("its values are nested too deeply")
-    except (ValueError, TypeError) as error:
-        return Unreadable(f"it is not JSON: {error}")
+    except CodecError as error:
+        return Unreadable(str(error))
 
 
 def read_body(

@@ -158,6 +158,12 @@ def test_a_grade_of_another_table_is_out_of_date_and_not_shown(
     assert coverage(vectors) is None
 
 
+@pytest.mark.parametrize("text", ["", "{", "[" * 100_000, "5", "{}", '{"design": NaN}'])
+def test_a_file_that_is_no_grade_is_none(text: str, tmp_path: Path) -> None:
+    (tmp_path / "grade.json").write_text(text, "utf-8")
+    assert kept_grade(tmp_path) is None
+
+
 def test_a_grade_without_a_table_that_fails_is_not_kept(
     vectors: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

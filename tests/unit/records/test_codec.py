@@ -180,8 +180,10 @@ def test_half_a_surrogate_pair_and_a_number_of_many_digits_come_back() -> None:
 def test_what_is_no_json_is_refused() -> None:
     with pytest.raises(TypeError):
         to_text({"path": object()})
-    with pytest.raises(ValueError, match="line 1"):
+    with pytest.raises(CodecError, match=r"it is not JSON: .*line 1"):
         to_value("{]")
+    with pytest.raises(CodecError, match="nested too deeply"):
+        to_value("[" * 100_000)
 
 
 @pytest.mark.parametrize(
