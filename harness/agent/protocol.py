@@ -20,10 +20,12 @@ from .faces import Bytes, Words
 
 VERSION = 3
 QUANTUM = 64
-MAX_BODY = 1100
+MAX_BODY = 1400
 """Maximum body of a frame to the board, in bytes; the size of the board's buffer."""
-MAX_READ = 256
+MAX_READ = 1024
 """Maximum number of bytes that the board reads at once."""
+KIND = 15
+"""The bits of a command's kind; those above count the quanta that its payload has at least."""
 REMEMBER = 32
 """Number of answers that the board remembers; fewer commands than this are in flight."""
 
@@ -41,6 +43,12 @@ TOTALS = 7
 SENSE = 8
 ABORT = 9
 BYE = 10
+
+
+def announced(kind: int, size: int) -> int:
+    """Return the kind of a command that also tells how long its payload is, at least."""
+    return min(size // QUANTUM, KIND) << 4 | kind
+
 
 # Answers, board to host.
 DONE = 64
@@ -212,9 +220,13 @@ class Deframer:
     def wanted(self) -> int:
         """Return how many bytes can be read: as many as the frame on its way surely has.
 
-        That is the rest of its group and a zero; hosts send whole quanta.
+        That is the rest of its group, or of its payload as announced, and a zero; hosts send whole
+        quanta.
         """
-        return (self.state[2] // QUANTUM + 1) * QUANTUM
+        left, had = self.state[2], self.state[1]
+        if had > 2:
+            left = max(left, (self.view[2] >> 4) * QUANTUM + 7 - had)
+        return (left // QUANTUM + 1) * QUANTUM
 
     def rest(self) -> list[bytes]:
         """Return copies of all further bodies, in order."""

@@ -15,6 +15,7 @@ from .protocol import (
     DONE,
     FAULT,
     GAP,
+    KIND,
     MAX_ANSWERS,
     REMEMBER,
     Deframer,
@@ -70,12 +71,12 @@ class Server:
         while self.port.ready():
             self.waiting += frames.feed(self.port.chunk, self.port.read(frames.wanted()))
         for body in self.waiting:
-            if self.is_goodbye(body) or (body[0] == self.session and body[2] == ABORT):
+            if self.is_goodbye(body) or (body[0] == self.session and body[2] & KIND == ABORT):
                 raise Aborted
 
     def is_goodbye(self, body: Bytes) -> bool:
         """Whether this is the BYE that every agent obeys: its own host may have died."""
-        return body[0] == ANYONE and body[2] == BYE
+        return body[0] == ANYONE and body[2] & KIND == BYE
 
     def take(self, body: Bytes) -> None:
         """Do a command that is next, answer one that was done, report a gap otherwise."""
@@ -85,7 +86,7 @@ class Server:
         elif number == self.expected:
             self.gap_sent = False
             self.forget((number - REMEMBER) & 255)
-            answer = self.perform(number, body[2], memoryview(body)[3:])
+            answer = self.perform(number, body[2] & KIND, memoryview(body)[3:])
             self.answers[number] = answer
             if len(answer) > LONG:
                 self.long.append(number)

@@ -129,7 +129,8 @@ class Link:
             raise HostMisuse(f"a command of {len(payload)} bytes does not fit in a frame")
         ticket = self._next
         self._next += 1
-        wire = make_frame(self.session, ticket & 0xFF, kind, payload)
+        told = protocol.announced(kind, len(payload))
+        wire = make_frame(self.session, ticket & 0xFF, told, payload)
         self._queue.append(_Sent(ticket, answer_size, wire))
         self._happen(Event.SUBMIT, now)
         return ticket
@@ -232,6 +233,8 @@ class Link:
 
     def _repeat(self, now: float) -> None:
         self._tried = now
+        # The length that the board was told may have been damaged: it waits for no more than this.
+        self._out.append(bytes(protocol.MAX_READ))
         # All, in order: after a gap the board takes nothing, and it answers those that it has done
         # from its memory.
         for sent in self._in_flight:

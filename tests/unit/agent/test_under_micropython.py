@@ -157,7 +157,7 @@ def commands() -> list[tuple[int, str]]:
         (protocol.SENSE, ""),
         *checked(0x12345),
         *checked(zlib.crc32(struct.pack("<4I", 0, 2, 2, 2), 0x12345)),
-        (99, ""),
+        (15, ""),
         (protocol.BYE, ""),
     ]
 

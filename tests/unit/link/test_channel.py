@@ -15,7 +15,7 @@ from tests.unit.agent.tern import TernChip, TernPins
 from tests.unit.link.joined import Clock, Fault, JoinedBoard
 
 SENSE = Command(protocol.SENSE)
-REFUSED = Command(200)
+REFUSED = Command(15)
 BROKEN = Command(protocol.TIMING, b"too short")
 
 
@@ -51,7 +51,7 @@ def test_the_wait_for_a_silent_agent_ends() -> None:
 @pytest.mark.parametrize(
     ("command", "kind", "text"),
     [
-        (REFUSED, HostMisuse, "the board refused a command: unknown command 200"),
+        (REFUSED, HostMisuse, "the board refused a command: unknown command 15"),
         (
             Command(protocol.BLOCK, struct.pack("<BH", 0, 9999)),
             HostMisuse,

@@ -175,8 +175,9 @@ def test_a_board_reads_as_many_bytes_as_surely_come(writes: list[list[bytes]]) -
     """Its reads return only once they are full, so one byte too many would wait for ever."""
     deframer, found, sent = Deframer(), list[bytes](), list[bytes]()
     for write in writes:
-        bodies = [bytes((7, 0, protocol.LOAD)) + payload for payload in write]
-        wire = pad(b"".join(protocol.frame(7, 0, protocol.LOAD, body[3:]) for body in bodies))
+        kinds = (protocol.announced(protocol.LOAD, len(payload)) for payload in write)
+        bodies = [bytes((7, 0, kind)) + payload for kind, payload in zip(kinds, write, strict=True)]
+        wire = pad(b"".join(protocol.frame(*body[:3], body[3:]) for body in bodies))
         sent += bodies
         while wire:
             wanted = deframer.wanted()
