@@ -221,8 +221,8 @@ def test_round_trips_count_waits_for_everything_in_flight() -> None:
 
 def test_a_command_longer_than_a_frame_is_refused() -> None:
     link = Link(SESSION, 4096)
-    with pytest.raises(HostMisuse, match=r"^a command of 1098 bytes does not fit in a frame$"):
-        link.submit(protocol.LOAD, bytes(1098), 0.0)
+    with pytest.raises(HostMisuse, match=r"^a command of 1398 bytes does not fit in a frame$"):
+        link.submit(protocol.LOAD, bytes(1398), 0.0)
     assert link.submit(protocol.LOAD, bytes(1097), 0.0) == 0
 
 
