@@ -225,7 +225,7 @@ def slim(
 
 
 MICROPYTHON = {"addressof": "uctypes"} | dict.fromkeys(
-    ("ticks_add", "ticks_diff", "ticks_ms", "ticks_us"), "time"
+    ("sleep_us", "ticks_add", "ticks_diff", "ticks_ms", "ticks_us"), "time"
 )
 """The board's modules for names that ``cpython`` replaces; its compiler has the others."""
 HOST_ONLY = ("__future__", "collections.abc", "typing")

@@ -95,3 +95,8 @@ def ticks_diff(later: int, earlier: int) -> int:
 def ticks_add(moment: int, delta: int) -> int:
     """The moment ``delta`` after another."""
     return moment + delta
+
+
+def sleep_us(us: int) -> None:
+    """Wait ``us`` microseconds."""
+    time.sleep(us / 1_000_000)

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from .buffers import words
-from .cpython import addressof, micropython, ptr32
+from .cpython import addressof, micropython, ptr32, sleep_us
 from .engine import Refused
 from .faces import BusFace, Words
 from .rp2040 import (
@@ -174,8 +174,6 @@ class Bus:
 
     def pause(self, us: int) -> None:
         """Wait ``us`` microseconds."""
-        from time import sleep_us  # type: ignore[attr-defined]  # CPython has none
-
         sleep_us(us)
 
 
