@@ -219,13 +219,20 @@ def test_control_c_keeps_what_was_searched_and_tells_what_was_not(tmp_path: Path
     assert {record.trouble for record in records} == {"", "the search was stopped"}
 
 
+def wait_for_a_limit(log: Path, seconds: float = 60.0) -> None:
+    """Wait until a night's log tells of the first limit that was found."""
+    deadline = time.monotonic() + seconds
+    while not any("passes up to" in file.read_text() for file in log.glob("*/night.log")):
+        assert time.monotonic() < deadline, f"no limit in a night's log after {seconds:g} s"
+        time.sleep(0.05)
+
+
 def test_control_c_among_the_margins_of_a_night_closes_the_night(tmp_path: Path) -> None:
     path = rack_file(tmp_path, more='[nightly]\nmargin = ["gray", "lfsr", "crc16", "uart"]\n')
     log = tmp_path / "out"
     with begun(path, "nightly", str(path)) as process:
         assert process.stdout is not None
-        while not any("passes up to" in f.read_text() for f in log.glob("*/night.log")):
-            time.sleep(0.05)
+        wait_for_a_limit(log)
         os.killpg(process.pid, signal.SIGINT)
         told = process.stdout.read()
         assert process.wait(60) == ExitCode.NOT_TESTED
@@ -241,10 +248,7 @@ def test_a_night_that_was_killed_among_its_margins_is_closed_by_resuming_it(
     path = rack_file(tmp_path, more='[nightly]\nmargin = ["gray", "lfsr"]\n')
     place = ["--store", str(tmp_path / "s.sqlite"), "--out", str(tmp_path / "out")]
     with begun(path, "nightly", str(path)) as process:
-        while not any(
-            "passes up to" in f.read_text() for f in (tmp_path / "out").glob("*/night.log")
-        ):
-            time.sleep(0.05)
+        wait_for_a_limit(tmp_path / "out")
         os.killpg(process.pid, signal.SIGKILL)
         process.wait(60)
     assert main(["nightly", str(path), "--resume", "latest", *place]) == ExitCode.ALL_PASS
