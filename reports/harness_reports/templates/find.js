@@ -6,11 +6,13 @@
   const [text, verdict, order, count] = ["text", "verdict", "order", "count"].map(
     (name) => document.getElementById(`find-${name}`));
   if (!text) return;
+  const fields = Object.entries({ find: text, show: verdict, order });
   const maps = [...document.querySelectorAll(".map")].map((table) => ({
     heads: [...table.tHead.rows[0].cells].slice(2),
     feet: [...table.tFoot.rows[0].cells].slice(2),
     rows: [...table.tBodies[0].rows],
     body: table.tBodies[0],
+    frame: table.closest(".map-frame"),
     pins: table.classList.contains("pins"),
   }));
   const lists = [...document.querySelectorAll("table.rows")].map((table) => ({
@@ -54,8 +56,8 @@
     const found = causes.filter((item) => !item.hidden).length;
     count.value = counted(left, text.form.dataset.noun) +
       (causes.length ? `, ${counted(found, "cause")} shown` : " shown");
-    const kept = new URLSearchParams({ find: text.value, show: verdict.value, order: order.value });
-    for (const [name, value] of [...kept]) if (!value) kept.delete(name);
+    const kept = new URLSearchParams();
+    for (const [name, { value }] of fields) if (value) kept.set(name, value);
     if (String(kept) || location.hash.startsWith("#find")) {
       history.replaceState(null, "", `#find?${kept}`);
     }
@@ -80,8 +82,7 @@
     for (const row of document.querySelectorAll(".map .far")) row.classList.remove("far");
   };
   const quickly = (change) => () => {
-    const frames = maps.map(({ body }) => body.closest(".map-frame"));
-    const seen = frames.map(({ scrollTop, clientHeight }) => [scrollTop, clientHeight]);
+    const seen = maps.map(({ frame }) => [frame.scrollTop, frame.clientHeight]);
     change();
     maps.forEach(({ body }, m) => {
       const rows = [...body.rows].filter((row) => !row.hidden);
@@ -93,7 +94,7 @@
     clearTimeout(settled);
     settled = setTimeout(settle, 1000);
   };
-  for (const { body } of maps) body.closest(".map-frame").addEventListener("scroll", settle);
+  for (const { frame } of maps) frame.addEventListener("scroll", settle);
 
   text.addEventListener("input", quickly(filter));
   verdict.addEventListener("change", quickly(filter));
@@ -102,9 +103,7 @@
   const take = () => {
     if (!location.hash.startsWith("#find?")) return;
     const given = new URLSearchParams(location.hash.slice(6));
-    text.value = given.get("find") ?? "";
-    verdict.value = given.get("show") ?? "";
-    order.value = given.get("order") ?? "";
+    for (const [name, field] of fields) field.value = given.get(name) ?? "";
   };
   addEventListener("hashchange", quickly(() => { take(); sort(); }));
   take();
