@@ -1,7 +1,8 @@
 """What is checked without running the tool: format, lint, types, import directions.
 
 Standard library only. One rule: checks share the cores, and each shows what it printed in one
-piece, when it is done. What the tests need compiled is compiled beside them.
+piece, when it is done. What the tests need compiled is compiled beside them, also the tests: each
+process of pytest would compile them all for itself.
 """
 
 from __future__ import annotations
@@ -15,9 +16,13 @@ from dataclasses import dataclass
 
 from environment import PROGRAMS, ROOT, say, surroundings
 
+COLLECT = "--collect-only -p no:terminal -o addopts=--import-mode=importlib"
+"""Import every test and print nothing; what cannot be imported is told when the tests run."""
+
 CHECKS = {
     "types": ("mypy",),
     "compiling": ("python", "-m", "tests.warm"),
+    "collecting": ("python", "-m", "pytest", *COLLECT.split()),
     "import directions": ("lint-imports", "--no-logo"),
     "format": ("ruff", "format", "--check", "--quiet"),
     "lint": ("ruff", "check", "--quiet"),
