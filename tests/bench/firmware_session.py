@@ -12,25 +12,39 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 from unittest.mock import patch
 
-from tests.bench.phases import read_phases, taps
+import numpy as np
+
+from tests.bench.phases import CLOCK, CYCLES_A_US, read_phases, taps
 from tests.bench.powered import BACKENDS, Board, board_of, follow_the_board, powered
 from tests.bench.targets import Target, conclude
 
 if TYPE_CHECKING:
     from harness.agent.backends import Backend
     from harness.board import Session
+    from harness.shuttle import Shuttle
     from harness.table import Pattern
 
-CLOCK_HZ = 1e6
-ROWS = 1024
-"""Rows of a block that must fit, as the exact pins module wants them."""
+CLOCK_HZ = 4e6
+ROWS = {"generic": 512, "sio": 512, "rp2": 1024}
+"""Rows of a block that must fit."""
 ATTACH_SECONDS = 0.7
-TABLES = ("bcd7seg/function", "lfsr/states")
+RANDOM = "secded/exhaustive"
+"""All values of nine inputs, nine outputs tested: drawn at random, no coder makes them small."""
+TABLES = ("lfsr/states", RANDOM)
+SHORT, LONG = 200, 4096
+"""Vectors of a run, of which a short one costs what every run does. A third one is three times as
+long: what it takes more than the long one is what a vector costs in the steady state."""
+MOST = {"lfsr/states": (100_000, 600), RANDOM: (55_000, 1_900)}
+"""For ``rp2``: vectors a second of a long run, and cycles of software for each in the steady
+state."""
+LEAST = {("generic", "lfsr/states"): 4_000, ("sio", "lfsr/states"): 60_000}
+"""Vectors a second of the others."""
+SHORT_MS = 9.0
 DIFFERENCES = """
 What this emulator does not have, so that a board may differ from these figures:
   - flash that keeps the processor waiting: a board is rather slower
@@ -46,8 +60,8 @@ Timing the phases costs some cycles too (tests/bench/phases.py).
 class Measured:
     """What one backend came to: figures by name, and targets."""
 
-    figures: Mapping[str, float]
-    targets: Sequence[Target]
+    figures: dict[str, float]
+    targets: list[Target]
 
 
 def main() -> int:
@@ -64,6 +78,10 @@ def main() -> int:
         print(f"\n== {name}")
         with powered(given.firmware) as board:
             found[name] = session(board, name, given.tables)
+            if name == "rp2":
+                more = lengths(board, given.tables)
+                found[name].figures.update(more.figures)
+                found[name].targets.extend(more.targets)
     print_side_by_side({name: measured.figures for name, measured in found.items()})
     print(DIFFERENCES)
     return conclude([target for measured in found.values() for target in measured.targets])
@@ -78,45 +96,109 @@ def print_side_by_side(figures: Mapping[str, Mapping[str, float]]) -> None:
         print(f"{what:46}" + "".join(f"{text:>12}" for text in texts))
 
 
-def session(board: Board, backend: str, names: Sequence[str]) -> Measured:
-    """Attach, run tables, leave."""
+def opened(board: Board, backend: str, timers: Callable[[Backend], str]) -> tuple[Session, Shuttle]:
+    """Attach to a board, and have its agent timed."""
     from harness.agent import compiled  # noqa: PLC0415  another clock first
     from harness.agent.backends import texts  # noqa: PLC0415  as above
     from harness.board import open_session  # noqa: PLC0415  as above
     from harness.board import session as module  # noqa: PLC0415  as above
-    from harness.table import load_table  # noqa: PLC0415  as above
+
+    def timed(about: Backend) -> tuple[str, ...]:
+        return (*texts(about), timers(about))
 
     profile, shuttle = board_of(backend)
+    compiled.compile_agent.cache_clear()
+    with patch.object(module, "texts", timed), patch.object(compiled, "texts", timed):
+        return open_session(board.port, profile, shuttle), shuttle
+
+
+def session(board: Board, backend: str, names: Sequence[str]) -> Measured:
+    """Attach, run tables, leave."""
     began = time.perf_counter()
-
-    def tapped(about: Backend) -> tuple[str, ...]:
-        return (*texts(about), taps(about))
-
-    with patch.object(module, "texts", tapped), patch.object(compiled, "texts", tapped):
-        held = open_session(board.port, profile, shuttle)
+    held, shuttle = opened(board, backend, taps)
     rows, seconds = held._room.rows, board.seconds()
     here = time.perf_counter() - began
     print(f"attached after {seconds:.2f} s ({here:.0f} s here): {held.identity.interpreter}")
     figures = {"seconds from power-up until it is attached": seconds}
     found = [
-        Target(f"{backend}: blocks of {ROWS} rows fit", f"{rows}", rows >= ROWS),
+        Target(f"{backend}: blocks of {ROWS[backend]} rows fit", f"{rows}", rows >= ROWS[backend]),
         Target(
             f"{backend}: attached within {ATTACH_SECONDS} s of its power-up",
             f"{seconds:.2f} s",
             seconds <= ATTACH_SECONDS,
         ),
     ]
+    for name, pattern in patterns(held, shuttle, names):
+        measured = run(held, f"{backend}, {name}", pattern)
+        figures |= {f"{name}, {what}": one for what, one in measured.figures.items()}
+        found += measured.targets
+        least = MOST[name][0] if backend == "rp2" and name in MOST else LEAST.get((backend, name))
+        if least:
+            found.append(fast(f"{backend}, {name}", measured, least))
+    held.close()
+    return Measured(figures, found)
+
+
+def patterns(
+    held: Session, shuttle: Shuttle, names: Sequence[str]
+) -> Iterator[tuple[str, Pattern]]:
+    """Select the designs of these tables in turn; give each table, or rows of it at random."""
+    from harness.table import load_table  # noqa: PLC0415  another clock first
+    from tests.bench.patterns import picked  # noqa: PLC0415  as above
+
     for design in shuttle.designs:
         for table in design.tables:
             name = f"{design.name}/{table.name}"
             if name in names:
                 held.select(design)
                 pattern = load_table(table, design, shuttle)
-                measured = run(held, f"{backend}, {name}", pattern)
-                figures |= {f"{name}, {what}": one for what, one in measured.figures.items()}
-                found += measured.targets
+                if name == RANDOM:
+                    rows = np.random.default_rng(1).integers(0, len(pattern), LONG)
+                    pattern = picked(pattern, rows)
+                yield name, pattern
+
+
+def fast(name: str, measured: Measured, least: float) -> Target:
+    """Whether a long run is as fast as it must be."""
+    found = measured.figures["vectors a second"]
+    return Target(f"{name}: at least {least:,} vectors a second", f"{found:,.0f}", found >= least)
+
+
+def lengths(board: Board, names: Sequence[str]) -> Measured:
+    """Run fewer vectors, and more, with no phase timed: what a run costs, and a vector more."""
+    from harness.agent.protocol import HELLO  # noqa: PLC0415  another clock first
+    from harness.board import RunConditions  # noqa: PLC0415  as above
+    from tests.bench.patterns import again, cut  # noqa: PLC0415  as above
+
+    held, shuttle = opened(board, "rp2", lambda _: CLOCK)
+
+    def milliseconds(pattern: Pattern) -> float:
+        held.run(pattern, RunConditions(clock_hz=CLOCK_HZ))
+        return read_phases(held._channel.call(HELLO)).run / 1000
+
+    found: dict[str, float] = {}
+    targets: list[Target] = []
+    for name, pattern in patterns(held, shuttle, [name for name in names if name in MOST]):
+        short = milliseconds(cut(pattern, SHORT))
+        more = milliseconds(again(pattern, 3 * LONG)) - milliseconds(again(pattern, LONG))
+        cycles = more * CYCLES_A_US * 1000 / (2 * LONG) - CYCLES_A_US * 1e6 / CLOCK_HZ
+        most = MOST[name][1]
+        found[f"{name}, a run of {SHORT} vectors, ms"] = short
+        found[f"{name}, software for a vector more, cycles"] = cycles
+        targets += [
+            Target(
+                f"{name}: a run of {SHORT} vectors within {SHORT_MS} ms",
+                f"{short:.1f} ms",
+                short <= SHORT_MS,
+            ),
+            Target(
+                f"{name}: at most {most:,} cycles of software for a vector more",
+                f"{cycles:,.0f}",
+                cycles <= most,
+            ),
+        ]
     held.close()
-    return Measured(figures, found)
+    return Measured(found, targets)
 
 
 def run(held: Session, name: str, pattern: Pattern) -> Measured:

@@ -52,13 +52,17 @@ def random_vectors(shuttle: Shuttle) -> Pattern:
     )
 
 
+def picked(pattern: Pattern, rows: Any) -> Pattern:
+    """The vectors of these rows (a slice, or an array of numbers)."""
+    arrays: dict[str, Any] = {name: getattr(pattern, name)[rows] for name in ARRAYS}
+    return replace(pattern, **arrays)
+
+
 def cut(pattern: Pattern, count: int) -> Pattern:
     """The first ``count`` vectors."""
-    arrays: dict[str, Any] = {name: getattr(pattern, name)[:count] for name in ARRAYS}
-    return replace(pattern, **arrays)
+    return picked(pattern, slice(count))
 
 
 def again(pattern: Pattern, count: int) -> Pattern:
     """The vectors of a pattern over and over, ``count`` in all."""
-    arrays: dict[str, Any] = {name: np.resize(getattr(pattern, name), count) for name in ARRAYS}
-    return replace(pattern, **arrays)
+    return picked(pattern, np.arange(count) % len(pattern))

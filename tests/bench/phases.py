@@ -26,20 +26,9 @@ PHASES = (
     "look for the host",
     "the rest",
 )
-TAPS = """
+CLOCK = """
 import gc, json, time
 _spent, _inner, _marks = {}, [0], [0, 0, 0]
-def _tap(phase, function):
-    def timed(*arguments):
-        began = time.ticks_us()
-        _inner.append(0)
-        try:
-            return function(*arguments)
-        finally:
-            took = time.ticks_diff(time.ticks_us(), began)
-            _spent[phase] = _spent.get(phase, 0) + took - _inner.pop()
-            _inner[-1] += took
-    return timed
 def _counted(function):
     def counted(*arguments):
         answer = function(*arguments)
@@ -75,6 +64,20 @@ Engine.hello = _told
 Engine.start = _started(Engine.start)
 Engine.totals = _ended(Engine.totals)
 Engine.run_block = _counted(Engine.run_block)
+"""
+"""Times whole runs, from START to TOTALS, and counts collections."""
+TAPS = """
+def _tap(phase, function):
+    def timed(*arguments):
+        began = time.ticks_us()
+        _inner.append(0)
+        try:
+            return function(*arguments)
+        finally:
+            took = time.ticks_diff(time.ticks_us(), began)
+            _spent[phase] = _spent.get(phase, 0) + took - _inner.pop()
+            _inner[-1] += took
+    return timed
 Engine.answer = _tap("report", Engine.answer)
 Engine.judge = _tap("compare", Engine.judge)
 Server.look_up = _tap("look for the host", Server.look_up)
@@ -100,7 +103,7 @@ Pins.run = _tap("burst", Pins.run)
 
 def taps(about: Backend) -> str:
     """Return the text for a board with these pins."""
-    return TAPS + (EXACT_TAPS if about.exact else PACED_TAPS)
+    return CLOCK + TAPS + (EXACT_TAPS if about.exact else PACED_TAPS)
 
 
 @dataclass(frozen=True)
