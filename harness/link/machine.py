@@ -157,6 +157,8 @@ class Link:
         if now - self.heard >= self.timeouts.give_up:
             self._happen(Event.TOO_LONG, now)
         if now - max(self.heard, self._tried) >= self.timeouts.repeat:
+            # The length that the board was told may be damaged: it waits for no more than this.
+            self._out.append(bytes(protocol.MAX_READ))
             self._happen(Event.SILENCE, now)
 
     @property
@@ -233,8 +235,6 @@ class Link:
 
     def _repeat(self, now: float) -> None:
         self._tried = now
-        # The length that the board was told may have been damaged: it waits for no more than this.
-        self._out.append(bytes(protocol.MAX_READ))
         # All, in order: after a gap the board takes nothing, and it answers those that it has done
         # from its memory.
         for sent in self._in_flight:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,16 +18,6 @@ from tests.system.test_nightly import small_rack
 LOST = "Could not be tested: the board was lost."
 
 
-def rack_with_own_tables(folder: Path) -> Path:
-    """A rack whose crc16 is a copy, so that its tables can be edited."""
-    path = small_rack(folder)
-    design = folder / "vectors" / "crc16"
-    original = design.resolve()
-    design.unlink()
-    shutil.copytree(original, design)
-    return path
-
-
 def stopped_run(path: Path, store: Store) -> RunRecord:
     """Run everything, and have the run look as if Ctrl-C had ended it."""
     record = run(load_rack(path), store)
@@ -38,7 +27,7 @@ def stopped_run(path: Path, store: Store) -> RunRecord:
 
 
 def test_a_run_is_not_resumed_with_a_table_that_was_edited_since(tmp_path: Path) -> None:
-    path = rack_with_own_tables(tmp_path)
+    path = small_rack(tmp_path)
     table = tmp_path / "vectors/crc16/check.csv"
     with Store(tmp_path / "s.sqlite") as store:
         before = stopped_run(path, store)

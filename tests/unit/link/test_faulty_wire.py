@@ -108,8 +108,8 @@ def test_thousands_of_link_faults_give_no_wrong_verdict(wanted: int) -> None:
             bench.run(seed, 20 + seed % 90, 0.02 * (seed % 3))
     good, bad = benches
     print(f"good {good.runs} runs {good.errors} errors, bad {bad.runs} runs {bad.errors} errors")
-    assert good.runs > 100
-    assert bad.runs > 100
+    assert good.runs > 60
+    assert bad.runs > 60
 
 
 class FaultyWire(RuleBasedStateMachine):

@@ -177,7 +177,8 @@ def test_a_board_reads_as_many_bytes_as_surely_come(writes: list[list[bytes]]) -
     for write in writes:
         kinds = (protocol.announced(protocol.LOAD, len(payload)) for payload in write)
         bodies = [bytes((7, 0, kind)) + payload for kind, payload in zip(kinds, write, strict=True)]
-        wire = pad(b"".join(protocol.frame(*body[:3], body[3:]) for body in bodies))
+        frames = (protocol.frame(body[0], body[1], body[2], body[3:]) for body in bodies)
+        wire = pad(b"".join(frames))
         sent += bodies
         while wire:
             wanted = deframer.wanted()
