@@ -21,6 +21,7 @@ from unittest.mock import patch
 import numpy as np
 
 from harness.agent import protocol
+from harness.agent.codec import MAX_PLANES
 from harness.board import RunConditions, Session, load_profile, open_session
 from harness.board import session as module
 from harness.board.encode import (
@@ -214,7 +215,7 @@ class _Words:
 
     def __call__(self, pattern: Pattern, rows: int) -> Iterator[EncodedBlock]:
         fields = wire_fields(pattern)
-        for first, stop in block_bounds(pattern, rows):
+        for first, stop in block_bounds(pattern, rows * MAX_PLANES // (4 * len(fields))):
             body = plain_words(tuple(field[first:stop] for field in fields))
             flags = protocol.REPEATS if (fields[6][first:stop] != 1).any() else 0
             if self._way == "compressed words":
