@@ -36,6 +36,7 @@ from .rp2_chip import (
     SM_SHIFTCTRL,
     STALLED,
     TX_EMPTY,
+    TX_LEVEL,
     Bus,
     cross,
     crossing,
@@ -290,7 +291,7 @@ class Pins:
         bus.put(writes.feed, len(writes.feed) // 2)
         # A machine with an empty queue stalls: the first cycle would be longer than the others.
         queued = min(4, cycles * writes.cycle.words)
-        while bus.read(PIO_FLEVEL) & 15 < queued:
+        while bus.read(PIO_FLEVEL) & TX_LEVEL < queued:
             bus.idle()
         bus.put(writes.start, len(writes.start) // 2)
 

@@ -56,66 +56,27 @@ def clock(what, count):
     return best / count
 """
 
+LOOP = """
+@micropython.viper
+def @name@(drive, expect, pins, count: int) -> int:
+    d = ptr32(drive)
+    e = ptr32(expect)
+    p = ptr32(int(pins))
+    bad = 0
+    i = 0
+    while i < @end@:
+        @write@
+        if @wrong@:
+            bad += 1
+        i += @words@
+    return bad
+"""
+"""Drives a vector of one word, or of two, and compares what is read."""
+COMPARED = "p[4] = d[{at}]", ""
+PULSED = "p[7] = (p[4] ^ d[{at}]) & 0x1ff", "p[5] = 0x100; p[6] = 0x100"
+"""What is written for each word, and for the clock."""
 LOOPS = """
 from array import array
-@micropython.viper
-def compared(drive, expect, pins, count: int) -> int:
-    d = ptr32(drive)
-    e = ptr32(expect)
-    p = ptr32(int(pins))
-    bad = 0
-    i = 0
-    while i < count:
-        p[4] = d[i]
-        if (p[1] & 0x3fe00) ^ e[i]:
-            bad += 1
-        i += 1
-    return bad
-@micropython.viper
-def pulsed(drive, expect, pins, count: int) -> int:
-    d = ptr32(drive)
-    e = ptr32(expect)
-    p = ptr32(int(pins))
-    bad = 0
-    i = 0
-    while i < count:
-        p[7] = (p[4] ^ d[i]) & 0x1ff
-        p[5] = 0x100
-        p[6] = 0x100
-        if (p[1] & 0x3fe00) ^ e[i]:
-            bad += 1
-        i += 1
-    return bad
-@micropython.viper
-def compared_twice(drive, expect, pins, count: int) -> int:
-    d = ptr32(drive)
-    e = ptr32(expect)
-    p = ptr32(int(pins))
-    bad = 0
-    i = 0
-    while i < 2 * count:
-        p[4] = d[i]
-        p[4] = d[i + 1]
-        if (p[1] & 0x3fe00) ^ e[i] or (p[1] & 0x3fe00) ^ e[i + 1]:
-            bad += 1
-        i += 2
-    return bad
-@micropython.viper
-def pulsed_twice(drive, expect, pins, count: int) -> int:
-    d = ptr32(drive)
-    e = ptr32(expect)
-    p = ptr32(int(pins))
-    bad = 0
-    i = 0
-    while i < 2 * count:
-        p[7] = (p[4] ^ d[i]) & 0x1ff
-        p[7] = (p[4] ^ d[i + 1]) & 0x1ff
-        p[5] = 0x100
-        p[6] = 0x100
-        if (p[1] & 0x3fe00) ^ e[i] or (p[1] & 0x3fe00) ^ e[i + 1]:
-            bad += 1
-        i += 2
-    return bad
 def by_register():
     for i in range(256):
         machine.mem32[0xd0000010] = drive[i]
@@ -274,6 +235,17 @@ def bodies(pattern: Pattern) -> tuple[bytes, ...]:
     return first, coded, short if len(short) < len(coded) else b"", match(words)
 
 
+def loop(name: str, words: int, written: tuple[str, str]) -> str:
+    """Return the text of a loop for vectors of so many words."""
+    places = ("i", "i + 1")[:words]
+    word, clock = written
+    write = "; ".join([*(word.format(at=at) for at in places), *([clock] if clock else [])])
+    wrong = " or ".join(f"(p[1] & 0x3fe00) ^ e[{at}]" for at in places)
+    end = ("count", "2 * count")[words - 1]
+    text = LOOP.replace("@name@", name).replace("@write@", write).replace("@wrong@", wrong)
+    return text.replace("@end@", end).replace("@words@", str(words))
+
+
 async def loops(firmware: Path) -> None:
     """Loops over pins, and the pins modules that software paces."""
     print("cycles a vector, eight pins out and eight in; whole modules nine and nine")
@@ -282,6 +254,8 @@ async def loops(firmware: Path) -> None:
             board = Board(device)
             await load(board, name)
             if name == "generic":
+                for kind, written in (("compared", COMPARED), ("pulsed", PULSED)):
+                    await board.run(loop(kind, 1, written) + loop(f"{kind}_twice", 2, written))
                 tell(await board.run(LOOPS))
             tell(await board.run(PACED.replace("@name@", name)))
 
